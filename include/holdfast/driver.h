@@ -1,0 +1,93 @@
+/*
+ * Setting drivers: what applies a ratio to a core group and reads it back.
+ *
+ * Calling order: hf_driver_open(); then apply / read_back / to_baseline as often as wanted; poll at least every 50 ms
+ * while anything is loaded; close. A driver works in steps of the profile's ratio grid. Nothing is written before
+ * the journal holds the intent: that is the caller's duty.
+ *
+ * `rig` also plays the machine: its poll says which damage the simulated processor does, its sensors show the
+ * model's temperatures and clocks. Real drivers never return damage.
+ */
+#ifndef HOLDFAST_DRIVER_H
+#define HOLDFAST_DRIVER_H
+
+#include <stdint.h>
+
+#include "holdfast/error.h"
+#include "holdfast/event.h"
+#include "holdfast/rig.h"
+
+#define HF_DRIVER_DAMAGE_MAX 8
+
+/* What one change of ratio costs. */
+struct hf_driver_cost {
+    double apply_s;
+    int needs_reboot;
+    int needs_person;
+};
+
+enum hf_apply_result {
+    HF_APPLY_DONE,    /* in force and read back */
+    HF_APPLY_REQUESTED /* a person has to do it: the request text says what; the run exits or waits */
+};
+
+struct hf_driver_group {
+    const char *name;
+    const int16_t *cpus;
+    int cpu_count;
+    int baseline_step;
+    int highest_step;
+};
+
+struct hf_driver_config {
+    int group_count;
+    const struct hf_driver_group *groups;
+    double base_clock_mhz, ratio_lowest, ratio_step;
+    int step_count;
+    /* rig only */
+    const struct hf_rig_config *rig;
+    const char *run_directory;  /* where rig-boot lives */
+    double clock_factor;
+};
+
+struct hf_driver;
+
+struct hf_driver_ops {
+    const char *name;
+    const char *sentence;       /* for survey and --help: what it moves, and within what limits */
+    int is_simulated;
+    int (*open)(const struct hf_driver_config *config, void **ret_state, struct hf_error *error);
+    void (*close)(void *state);
+    void (*cost)(const void *state, struct hf_driver_cost *ret_cost);
+    /* Sets the steps of the groups with wanted[group] >= 0, all at once. `request` receives the text a person
+     * must read when the result is HF_APPLY_REQUESTED. */
+    int (*apply)(void *state, const int16_t *wanted, enum hf_apply_result *ret_result, struct hf_text *request,
+                 struct hf_error *error);
+    /* The step in force; -1: it cannot be told (a person must be asked). */
+    int (*read_back)(void *state, int group, int *ret_step, struct hf_error *error);
+    /* A person's answer to a request (sheet): the step that is in force now. May be NULL. */
+    int (*confirm)(void *state, int group, int step, struct hf_error *error);
+
+    /* --- the simulated machine; NULL in real drivers --- */
+    /* What runs on each group now; slices count 0 = idle. */
+    int (*load)(void *state, int group, const struct hf_load *load, struct hf_error *error);
+    void (*begin_run)(void *state, int group);
+    /* Moves the model by run_seconds; damage that became due, at most HF_DRIVER_DAMAGE_MAX. */
+    int (*poll)(void *state, double run_seconds, struct hf_rig_fault *ret_damage);
+    /* A reset of the simulated machine: makes the next boot id durable. The caller then dies without a word. */
+    int (*reset)(void *state, struct hf_error *error);
+    /* Resets so far: "+n" of the boot id; settings_lost: 1 when the reset lost the settings. */
+    uint64_t (*boot_count)(const void *state);
+    double (*group_celsius)(const void *state, int group);
+    double (*group_mhz)(const void *state, int group);
+};
+
+/* The driver of that name; NULL when there is none. */
+const struct hf_driver_ops *hf_driver_find(const char *name);
+int hf_driver_count(void);
+const struct hf_driver_ops *hf_driver_at(int index);
+
+/* Boot count of a rig run without opening the driver: 0 when the file is missing. */
+int hf_rig_boot_count(const char *run_directory, uint64_t *ret_count, struct hf_error *error);
+
+#endif

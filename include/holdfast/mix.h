@@ -1,0 +1,118 @@
+/*
+ * Mixes, slices and patterns: what load runs when.
+ *
+ * A mix is a weighted list of kernel x pattern entries. A programme is the endless sequence of slices drawn from a
+ * mix by a seed: slice number n is a pure function of (mix, seed, n), so every slice can be reproduced from
+ * what the journal records. All workers of a run work through the same programme at the same time.
+ */
+#ifndef HOLDFAST_MIX_H
+#define HOLDFAST_MIX_H
+
+#include <stdint.h>
+
+#include "holdfast/error.h"
+#include "holdfast/event.h"
+#include "holdfast/kernel.h"
+
+#define HF_MIX_ENTRIES_MAX 64
+
+/* On/off in time. */
+enum hf_pattern { HF_PATTERN_STEADY, HF_PATTERN_SQUARE, HF_PATTERN_SOLO_THEN_ALL, HF_PATTERN_COUNT };
+
+/* Over the cores. */
+enum hf_sync { HF_SYNC_FREE, HF_SYNC_GROUP, HF_SYNC_ALL, HF_SYNC_ANTIPHASE, HF_SYNC_DITHER, HF_SYNC_COUNT };
+
+const char *hf_pattern_name(enum hf_pattern pattern); /* "steady", "square", "solo-then-all" */
+int hf_pattern_of_name(const char *name);
+const char *hf_sync_name(enum hf_sync sync);
+int hf_sync_of_name(const char *name);
+
+struct hf_mix_entry {
+    char kernel[HF_NAME_MAX];
+    int width_bits;            /* 0: the widest that runs here */
+    char solo_kernel[HF_NAME_MAX]; /* solo-then-all: the light scalar work; "" otherwise */
+    enum hf_pattern pattern;
+    enum hf_sync sync;
+    double period_s;           /* square: of one on-off cycle */
+    double duty;               /* square: share on */
+    double weight;             /* share of time, any positive scale */
+};
+
+struct hf_mix {
+    char name[HF_NAME_MAX];
+    int entry_count;
+    double slice_low_s, slice_high_s; /* length of a slice, uniform; default 0.5 to 2 */
+    struct hf_mix_entry entry[HF_MIX_ENTRIES_MAX];
+};
+
+/* A slice of the programme: plain data, shared with the workers. */
+struct hf_slice {
+    uint64_t number;
+    uint64_t seed;      /* of the slice: blocks derive theirs from it */
+    int32_t entry;      /* index in the mix, for exposure per kernel */
+    int32_t kernel;     /* registry index */
+    int32_t solo_kernel; /* registry index or -1 */
+    int32_t operands;   /* enum hf_operands */
+    int32_t pattern;    /* enum hf_pattern */
+    int32_t sync;       /* enum hf_sync */
+    double period_s;
+    double duty;
+    double length_s;
+};
+
+/* One of the embedded mixes (quick, night, ...); HF_E_NOT_FOUND lists the names. */
+int hf_mix_builtin(const char *name, struct hf_mix *ret_mix, struct hf_error *error);
+
+/* A mix file (JSON; docs/mix.schema.json). */
+int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_mix *ret_mix,
+                 struct hf_error *error);
+
+/* Slice number n of the programme. Pure. */
+void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
+
+/* Seed of block number `block` of a worker within a slice. Pure. */
+uint64_t hf_slice_block_seed(const struct hf_slice *slice, int worker, uint64_t block);
+
+/* --- running one block (worker side) --- */
+
+/* What a worker knows of its place. */
+struct hf_place {
+    int worker;        /* among all workers */
+    int worker_count;
+    int group;         /* the worker's group, and its rank in it */
+    int rank;
+    int group_size;
+    uint64_t epoch_ticks; /* hf_ticks_now() value at which the slice began: the same for all workers */
+};
+
+/* The result of one block: enough for anybody to recompute the answer. */
+struct hf_block {
+    uint64_t seed;
+    uint64_t steps;        /* of the slice's kernel */
+    uint64_t solo_steps;   /* of the solo kernel; 0 when there is none */
+    uint64_t digest;       /* of both states */
+    uint64_t edges_met;    /* pattern edges met in time, and missed (skipped, never caught up) */
+    uint64_t edges_missed;
+};
+
+/* Runs one block of about block_s (at most 20 ms): start, bursts under the slice's pattern, digest. `states` holds
+ * two states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with fewer steps, when *stop
+ * becomes non-zero (checked between bursts). */
+void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, uint64_t block_seed,
+                  double block_s, void *states, const volatile int *stop, struct hf_block *ret_block);
+
+/* The digest the block must have. Uses closed forms only. */
+uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *block);
+
+/* After a mismatch: the first wrong lane of the states left by hf_block_run. */
+void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
+                     struct hf_lane_report *ret_report);
+
+/* --- counted time: the time-stamp counter where it is invariant, else the monotonic clock --- */
+uint64_t hf_ticks_now(void);
+double hf_ticks_per_second(void); /* calibrated once per process against CLOCK_MONOTONIC_RAW, cached */
+const char *hf_ticks_source(void); /* "time-stamp counter" or "monotonic clock" */
+/* The calibration can be given by the supervisor so that all workers share one. */
+void hf_ticks_set_rate(double ticks_per_second);
+
+#endif

@@ -1,0 +1,136 @@
+/*
+ * The rig model: a simulated processor, for the demo, the rehearsal and the tests.
+ *
+ * Everything is drawn from one seed. It makes no system call and reads no clock. Time is an argument, in
+ * seconds of run time. The plan never sees what is in here: it only sees the faults.
+ *
+ * Two uses:
+ *   rehearsal  hf_rig_next_fault() jumps from fault to fault in virtual time;
+ *   rig driver hf_rig_advance() moves the model along with the wall clock while real workers run on real cores,
+ *              and says which damage to do to them.
+ * Model and sources: docs/rig-model.md.
+ */
+#ifndef HOLDFAST_RIG_H
+#define HOLDFAST_RIG_H
+
+#include <stdint.h>
+
+#include "holdfast/error.h"
+#include "holdfast/event.h"
+
+#define HF_RIG_CORES_MAX 32 /* cores of one group */
+#define HF_RIG_CLASSES_MAX 12
+
+/* What kind of work a core does: the rig's offsets, currents and droops depend on it. */
+enum hf_load_class {
+    HF_LOAD_IDLE,
+    HF_LOAD_SCALAR,      /* light scalar: branch */
+    HF_LOAD_MULTIPLY,    /* integer multiply and divide */
+    HF_LOAD_CRYPTO,      /* AES, SHA */
+    HF_LOAD_VECTOR_INT,
+    HF_LOAD_FMA_128,
+    HF_LOAD_FMA_256,
+    HF_LOAD_FMA_512,
+    HF_LOAD_GATHER,
+    HF_LOAD_MEMORY,
+    HF_LOAD_ATOMIC,
+    HF_LOAD_COUNT
+};
+
+/* How a core's load moves in time: which droop resonance it excites, and in step with whom. */
+struct hf_load {
+    enum hf_load_class load_class;
+    double duty;          /* share of time loaded, 0 to 1 */
+    double period_s;      /* of the on/off pattern; 0: steady */
+    int in_step;          /* 1: all cores switch together; 0: free */
+};
+
+/* A weighted slice of a mix, as the rig sees it. */
+struct hf_load_slice {
+    struct hf_load load;
+    double weight; /* share of the time; the weights of a mix add up to 1 */
+};
+
+struct hf_rig_config {
+    int group_count;         /* default 8 */
+    int cores_per_group;     /* default 8 */
+    double lowest_mhz;       /* clock at step 0 */
+    double step_mhz;         /* default 25 */
+    int step_count;
+    double edge_mhz;         /* mean clock with one fault a minute under the reference load, all groups idle; see docs */
+    double chip_sd_mhz, group_sd_mhz, core_sd_mhz, class_sd_mhz; /* defaults 60, 45, 28, 18 */
+    double slope_nats;       /* per 25 MHz; default 1.5 */
+    double slope_chip_sd;    /* lognormal; default 0.25 */
+    double slope_core_sd;    /* default 0.10 */
+    double frailty_mhz;      /* run to run; default 12 */
+    double drift_mhz;        /* per sqrt(hour); default 6, held within 15 */
+    double ambient_c;        /* default 25 */
+    double setting_lost_share; /* of resets after which settings are lost; default 0.02 with oddities, else 0 */
+    int hot_cores;           /* oddity: number of cores that fail only when hot */
+    int flat_cores;          /* oddity: number of cores with a defect whose rate hardly depends on ratio */
+    int stretching;          /* oddity: 1: clock stretches instead of failing, below the edge */
+    int simple;              /* 1: exponential rig without frailty, drift, heat and droop coupling (tests) */
+    uint64_t seed;
+};
+
+/* Fills in the defaults, for group_count x cores_per_group. */
+void hf_rig_config_default(struct hf_rig_config *config);
+
+struct hf_rig;
+
+int hf_rig_new(const struct hf_rig_config *config, struct hf_rig **ret_rig, struct hf_error *error);
+void hf_rig_free(struct hf_rig *rig);
+
+/* What the model does to a core. */
+enum hf_damage_kind {
+    HF_DAMAGE_NONE,
+    HF_DAMAGE_WRONG_RESULT,  /* a bit flips in live state */
+    HF_DAMAGE_CORRECTED,     /* the hardware corrects and reports */
+    HF_DAMAGE_WORKER_DIED,   /* the process dies of a signal */
+    HF_DAMAGE_HANG,          /* the core stops making progress */
+    HF_DAMAGE_RESET          /* the machine resets */
+};
+
+struct hf_rig_fault {
+    enum hf_damage_kind kind;
+    int group;
+    int core;      /* within the group */
+    double after_s; /* from the call's start, at most the horizon */
+};
+
+/* The present setting of a group. Settings persist until changed; a reset puts all groups at `lowest safe`
+ * (the driver's business: it calls this). begin_run draws a new run-to-run frailty for the group. */
+void hf_rig_set_step(struct hf_rig *rig, int group, int step);
+void hf_rig_begin_run(struct hf_rig *rig, int group);
+
+/* The load on every core of a group: a mix (rehearsal: the long-run average over its slices) or a single
+ * slice (rig driver: what runs now). count 0: idle. The slices are copied. */
+int hf_rig_set_load(struct hf_rig *rig, int group, const struct hf_load_slice *slices, int count,
+                    struct hf_error *error);
+
+/* Moves the model by up to horizon_s, stopping at the first fault; *ret_fault has kind NONE when there was
+ * none. Returns the time moved. Same seed, same calls: same faults. */
+double hf_rig_advance(struct hf_rig *rig, double horizon_s, struct hf_rig_fault *ret_fault);
+
+/* Temperatures, whole degrees as a sensor shows them: the group's and the package's. */
+double hf_rig_group_celsius(const struct hf_rig *rig, int group);
+double hf_rig_package_celsius(const struct hf_rig *rig);
+
+/* The clock the group really has (below what was asked when stretching). */
+double hf_rig_group_mhz(const struct hf_rig *rig, int group);
+
+/* The rig's own randomness for a fresh boot: draws after boot number n differ from those before it. */
+void hf_rig_boot(struct hf_rig *rig, uint64_t boot_number);
+
+/* --- the truth: for scoring and reports of rig runs only; src/plan may not include this header --- */
+
+/* Faults per hour of the group at a step, under the mix on all groups, others at their present steps, at steady
+ * temperature, without frailty and drift. */
+double hf_rig_true_rate_per_hour(const struct hf_rig *rig, int group, int step,
+                                 const struct hf_load_slice *slices, int count);
+
+/* The highest step whose true rate is at most rate_per_hour; -1 when even step 0 is not. */
+int hf_rig_true_limit(const struct hf_rig *rig, int group, double rate_per_hour,
+                      const struct hf_load_slice *slices, int count);
+
+#endif

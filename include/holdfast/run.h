@@ -1,0 +1,108 @@
+/*
+ * A run: one search, a directory that holds a frozen profile, the journal, and what was made from them.
+ *
+ *   profile.json   frozen copy     journal.jsonl   the truth      journal.torn   a torn tail, moved aside
+ *   certificate-<group>.json/.html report.html     upload/        rig-boot (rig driver only): resets so far
+ * Nothing hidden.
+ *
+ * One supervisor per run: an fcntl lock on profile.json that dies with its holder.
+ */
+#ifndef HOLDFAST_RUN_H
+#define HOLDFAST_RUN_H
+
+#include <stdint.h>
+
+#include "holdfast/error.h"
+#include "holdfast/event.h"
+#include "holdfast/journal.h"
+#include "holdfast/profile.h"
+
+/* An open trial, as folded. */
+struct hf_run_trial {
+    uint64_t trial;           /* 0: no trial open */
+    enum hf_purpose purpose;
+    int group;                /* or HF_GROUP_ALL */
+    int step;
+    int16_t joint_step[HF_GROUPS_MAX];
+    double limit_s;
+    double exposure_s;        /* last journalled */
+    uint64_t blocks;
+    int loaded;               /* trial-loaded seen */
+    int requested;            /* a person was asked to change the setting, and it was not confirmed yet */
+    char boot[HF_BOOT_ID_MAX]; /* of the trial-begin line */
+};
+
+/* The state of a run: a fold over the journal and nothing else. */
+struct hf_run_state {
+    int version;
+    uint64_t seed;
+    char profile_digest[HF_SHA256_HEX];
+    char method[HF_NAME_MAX];
+    char tool[HF_NAME_MAX];
+    int64_t first_wall_ns;
+    int64_t last_wall_ns;
+    double last_time_s;       /* run time of the last record */
+    char last_boot[HF_BOOT_ID_MAX];
+    uint64_t records;
+    uint64_t next_trial;
+    uint64_t sessions;
+    uint64_t resets;
+    uint64_t verdicts[HF_VERDICT_VOID + 1];
+    uint64_t next_slice;      /* slice number to go on with */
+    int resets_without_verdict; /* since the last judged trial (pass, or a failure other than a reset) */
+    uint64_t last_reset_trial;
+    int session_open;         /* the last session did not end in good order */
+    int parked;
+    int finished;
+    int proofs;               /* proof records */
+    int open_count;           /* trials open */
+    struct hf_run_trial open[HF_GROUPS_MAX]; /* by group; a joint trial stands in open[0] with group ALL */
+};
+
+/* Called for each event in order while a run is opened; for the plan and the reports. */
+typedef int hf_event_visitor(void *context, const struct hf_event *event, struct hf_error *error);
+
+struct hf_run {
+    char *directory;
+    struct hf_profile *profile;
+    struct hf_journal *journal;
+    struct hf_run_state state;
+    struct hf_journal_opening opening;
+    int lock_fd;
+    double clock_factor;      /* 1 unless the rig's clock runs faster */
+};
+
+/* Default directory: $XDG_STATE_HOME/holdfast/NAME, else $HOME/.local/state/holdfast/NAME. */
+int hf_run_default_directory(const char *profile_name, char *ret_path, size_t size, struct hf_error *error);
+
+/* Opens or creates. `profile` NULL: the directory must hold a run. When both are given their digests must agree:
+ * HF_E_MISMATCH otherwise. HF_E_BUSY when another supervisor holds the run. On creation the profile is frozen and
+ * run-begin is committed. The visitors (may be NULL) see every event and every record of the journal. */
+struct hf_run_options {
+    const struct hf_profile *profile;
+    const char *method;             /* NULL: the profile's */
+    int read_only;                  /* certify, report: no lock, nothing changed */
+    struct hf_journal_options journal;
+    hf_event_visitor *event_visitor;
+    void *event_context;
+    hf_record_visitor *record_visitor;
+    void *record_context;
+};
+
+int hf_run_open(const char *directory, const struct hf_run_options *options, struct hf_run **ret_run,
+                struct hf_error *error);
+void hf_run_close(struct hf_run *run); /* NULL is allowed */
+
+/* Folds one more record or event that this process itself has just committed (the supervisor calls these so that
+ * state and journal never part). */
+int hf_run_fold(struct hf_run_state *state, const struct hf_record *record, double clock_factor,
+                struct hf_error *error);
+
+/* Adds the event to the journal (uncommitted) and folds it into state. */
+int hf_run_add_event(struct hf_run *run, const struct hf_event *event, const char *reason,
+                     struct hf_error *error);
+
+/* Run time of a wall time: (wall - first wall) x clock factor. */
+double hf_run_time_s(const struct hf_run *run, int64_t wall_ns);
+
+#endif

@@ -1,0 +1,34 @@
+/*
+ * Statistics of exposure: what so many faults in so many hours prove.
+ *
+ * Sources: NIST/SEMATECH e-Handbook of Statistical Methods, sections 8.3.1 and 8.4.5 to 8.4.6; Garwood 1936;
+ * Wald 1947. Rates are per hour when exposures are in hours: any unit will do if both use it.
+ */
+#ifndef HOLDFAST_STATISTICS_H
+#define HOLDFAST_STATISTICS_H
+
+/* Regularised incomplete gamma P(shape, x), Q = 1 - P; shape > 0, x >= 0. */
+double hf_gamma_p(double shape, double x);
+double hf_gamma_q(double shape, double x);
+
+/* x with P(shape, x) = probability; 0 <= probability < 1. Gq(p, a) = chi2(p; 2a) / 2. */
+double hf_gamma_quantile(double probability, double shape);
+
+/* Upper confidence limit of the rate after `faults` in a fixed exposure (a time-ended test):
+ * chi2(confidence; 2 faults + 2) / (2 exposure). With no fault: -ln(1 - confidence) / exposure. */
+double hf_rate_upper_limit(int faults, double exposure, double confidence);
+
+/* The same for a test that was ended by its last fault (faults >= 1): chi2(confidence; 2 faults) / (2 exposure). */
+double hf_rate_upper_limit_fault_ended(int faults, double exposure, double confidence);
+
+/* Exposure without a fault that proves rate < rate_limit at confidence: -ln(1 - confidence) / rate_limit. */
+double hf_exposure_needed(double rate_limit, double confidence);
+
+/* Two-sided limits on the mean of a Poisson count (Garwood 1936). */
+void hf_count_limits(int count, double confidence, double *ret_low, double *ret_high);
+
+/* Bound on the chance of certifying a bad set when `repeats` soaks of the same set were begun, each of
+ * exposure T = ln(m / (1 - confidence)) / rate at the m-th: the exposure the m-th attempt (1, 2, ...) needs. */
+double hf_exposure_needed_at_attempt(double rate_limit, double confidence, int attempt);
+
+#endif
