@@ -69,8 +69,8 @@ struct hf_driver_ops {
     int (*confirm)(void *state, int group, int step, struct hf_error *error);
 
     /* --- the simulated machine; NULL in real drivers --- */
-    /* What runs on each group now; slices count 0 = idle. */
-    int (*load)(void *state, int group, const struct hf_load *load, struct hf_error *error);
+    /* What runs on the group now, as a mixture of slices (hf_rig_set_load); count 0: idle. */
+    int (*load)(void *state, int group, const struct hf_load_slice *slices, int count, struct hf_error *error);
     void (*begin_run)(void *state, int group);
     /* Moves the model by run_seconds; damage that became due, at most HF_DRIVER_DAMAGE_MAX. */
     int (*poll)(void *state, double run_seconds, struct hf_rig_fault *ret_damage);

@@ -56,6 +56,22 @@ enum hf_purpose {
         HF_PURPOSE_COUNT
 };
 
+/* What kind of work a core does (a kernel says which): the rig's offsets, currents and droops depend on it. */
+enum hf_load_class {
+    HF_LOAD_IDLE,
+    HF_LOAD_SCALAR,      /* light scalar: branch */
+    HF_LOAD_MULTIPLY,    /* integer multiply and divide */
+    HF_LOAD_CRYPTO,      /* AES, SHA */
+    HF_LOAD_VECTOR_INT,
+    HF_LOAD_FMA_128,
+    HF_LOAD_FMA_256,
+    HF_LOAD_FMA_512,
+    HF_LOAD_GATHER,
+    HF_LOAD_MEMORY,
+    HF_LOAD_ATOMIC,
+    HF_LOAD_COUNT
+};
+
 enum hf_event_type {
     HF_EVENT_TRIAL_BEGIN,   /* the intent: on disk before any setting is touched */
     HF_EVENT_TRIAL_LOADED,  /* settings are in force and read back; exposure counts from here */

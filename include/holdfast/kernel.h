@@ -55,12 +55,17 @@ struct hf_kernel {
     const char *name;      /* "fma-residue" */
     const char *isa;       /* "reference", "avx2+fma", "avx512" */
     int width_bits;        /* 64 for scalar */
-    int load_class;        /* enum hf_load_class of rig.h, as int: kernels know nothing of the rig */
-    size_t state_bytes;
+    int load_class;        /* enum hf_load_class (event.h) */
+    size_t state_bytes;    /* a multiple of 64 */
     unsigned live_state;   /* enum hf_live_state */
+    uint64_t live_bits;    /* bits of the state that plant() can flip: all that a later step or the digest uses */
     uint64_t burst_steps;  /* steps that take roughly 20 us on a current core: the natural burst */
-    double operations_per_step; /* of the limiting instruction, all lanes: for bench */
+    double operations_per_step; /* of the limiting instruction (one vector instruction counts as one): for bench */
+    double flops_per_step; /* floating-point operations, all lanes; 0 where that means nothing */
     const char *limit;     /* what bounds it: "multiply-add issue", ... */
+    /* A bare loop of independent limiting instructions, `rounds` times round; returns how many it issued. NULL: none
+     * known. Not kernel code: it has no answer. */
+    uint64_t (*limit_loop)(uint64_t rounds);
     void (*start)(void *state, enum hf_operands operands, uint64_t seed);
     void (*advance)(void *state, uint64_t steps);
     uint64_t (*digest)(const void *state);
@@ -68,29 +73,49 @@ struct hf_kernel {
     /* After a mismatch: finds the first lane that is wrong. May be slow. */
     void (*locate)(const void *state, enum hf_operands operands, uint64_t seed, uint64_t steps,
                    struct hf_lane_report *ret_report);
-    /* Flips bit number `bit` (modulo the number of live bits) of the live state between two bursts. */
+    /* Flips bit number `bit` (modulo live_bits) of the live state between two bursts. */
     void (*plant)(void *state, uint64_t bit);
 };
 
-/* All entries that can run on this CPU, best first choice for each (name, width). Index 0 .. count-1; the order
- * is the same in every process on one machine and CPU. */
+/* One entry per (name, width) of the registry: the fastest that can run on this CPU, the reference entry where
+ * there is none. Index 0 .. count-1; the order is the same in every process, whatever the CPU. */
 int hf_kernel_count(void);
 const struct hf_kernel *hf_kernel_at(int index);
 
-/* The chosen entry for name (width_bits 0: the widest that runs here); NULL when there is none. */
+/* The index of a (name, width); width_bits 0: the widest that has a fast entry here (the narrowest when none has).
+ * -1 when there is no such kernel. */
+int hf_kernel_index(const char *name, int width_bits);
+
+/* The chosen entry for name and width, as hf_kernel_index() finds it; NULL when there is none. */
 const struct hf_kernel *hf_kernel_find(const char *name, int width_bits);
 
 /* The plain C entry for a (name, width): always there for every kernel of the registry. */
 const struct hf_kernel *hf_kernel_reference(const char *name, int width_bits);
 
+/* 1 when the (name, width) of that index runs here in hardware of its width, 0 when plain C stands in for it. A
+ * kernel that has plain C only is always native. */
+int hf_kernel_is_native(int index);
+
 /* Largest state_bytes over the registry. */
 size_t hf_kernel_state_bytes_max(void);
 
-/* Runs `steps` steps in two bursts, plants one wrong bit between them, and checks that digest and expect then
- * differ, and that they agree without the plant. 1: the kernel reports planted errors here. */
+/* For every operand set: runs two bursts and checks that digest and expect agree; runs them again with one wrong
+ * bit planted between the bursts and checks that they then differ. 1: the kernel is right and reports planted
+ * errors here. `state` holds state_bytes, aligned to 64. */
 int hf_kernel_proof(const struct hf_kernel *kernel, void *state, uint64_t seed, uint64_t bit);
 
 /* Forces the reference entries (tests, and HOLDFAST_KERNELS=reference in the environment of the tests). */
 void hf_kernel_force_reference(int on);
+
+/* 1 when the program counter lies in kernel code (the section "hf_kernels" that holds every advance()): only
+ * then do the registers hold live state. Safe in a signal handler. */
+int hf_kernel_owns_address(const void *program_counter);
+
+/* Steps a second of the kernel, and beside it the rate of its bare limit loop in operations a second (0 when it has
+ * none): `seconds` in all, in short turns one after the other, medians of both. So
+ * steps_per_s x operations_per_step / limit_operations_per_s is the share of the limit that was reached. Meant for a
+ * quiet machine; HF_E_MEMORY is the only failure. */
+int hf_kernel_measure(const struct hf_kernel *kernel, double seconds, double *ret_steps_per_s,
+                      double *ret_limit_operations_per_s, struct hf_error *error);
 
 #endif

@@ -34,6 +34,7 @@ struct hf_mix_entry {
     enum hf_pattern pattern;
     enum hf_sync sync;
     double period_s;           /* square: of one on-off cycle */
+    double period_high_s;      /* square: the period is drawn log-uniformly from period_s to this, per slice */
     double duty;               /* square: share on */
     double weight;             /* share of time, any positive scale */
 };
@@ -60,14 +61,21 @@ struct hf_slice {
     double length_s;
 };
 
-/* One of the embedded mixes (quick, night, ...); HF_E_NOT_FOUND lists the names. */
+/* Limits of a mix: what the parser allows. */
+#define HF_MIX_BYTES_MAX    (256 * 1024)
+#define HF_SQUARE_PERIOD_LOW_S  100e-9
+#define HF_SQUARE_PERIOD_HIGH_S 60.0
+
+/* One of the embedded mixes (quick, screen, night); HF_E_NOT_FOUND lists the names. */
 int hf_mix_builtin(const char *name, struct hf_mix *ret_mix, struct hf_error *error);
 
-/* A mix file (JSON; docs/mix.schema.json). */
+/* A mix file (JSON; docs/mix.schema.json), read strictly: unknown or duplicate keys, wrong types, values out of
+ * range, unknown kernels, patterns and sync modes are refused with file, path and the allowed values. */
 int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_mix *ret_mix,
                  struct hf_error *error);
 
-/* Slice number n of the programme. Pure. */
+/* Slice number n of the programme. Pure: depends on its arguments and on which kernels this CPU runs. Weights are
+ * kept by a golden-ratio walk, so that each entry of share w turns up within 3/w slices; operand sets rotate. */
 void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
 
 /* Seed of block number `block` of a worker within a slice. Pure. */
@@ -107,6 +115,19 @@ uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *bl
 /* After a mismatch: the first wrong lane of the states left by hf_block_run. */
 void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
                      struct hf_lane_report *ret_report);
+
+/* --- edges, for bench --- */
+
+/* While a log is set, each edge that a block of this thread meets in time is added to it: the edge's number (the same
+ * edge has the same number in all workers of one slice) and the ticks at which work began. */
+struct hf_edge_log {
+    uint64_t *number;
+    uint64_t *ticks;
+    size_t count;
+    size_t max;
+};
+
+void hf_edge_log_set(struct hf_edge_log *log); /* NULL: stop logging */
 
 /* --- counted time: the time-stamp counter where it is invariant, else the monotonic clock --- */
 uint64_t hf_ticks_now(void);

@@ -21,22 +21,6 @@
 #define HF_RIG_CORES_MAX 32 /* cores of one group */
 #define HF_RIG_CLASSES_MAX 12
 
-/* What kind of work a core does: the rig's offsets, currents and droops depend on it. */
-enum hf_load_class {
-    HF_LOAD_IDLE,
-    HF_LOAD_SCALAR,      /* light scalar: branch */
-    HF_LOAD_MULTIPLY,    /* integer multiply and divide */
-    HF_LOAD_CRYPTO,      /* AES, SHA */
-    HF_LOAD_VECTOR_INT,
-    HF_LOAD_FMA_128,
-    HF_LOAD_FMA_256,
-    HF_LOAD_FMA_512,
-    HF_LOAD_GATHER,
-    HF_LOAD_MEMORY,
-    HF_LOAD_ATOMIC,
-    HF_LOAD_COUNT
-};
-
 /* How a core's load moves in time: which droop resonance it excites, and in step with whom. */
 struct hf_load {
     enum hf_load_class load_class;

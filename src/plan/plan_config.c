@@ -1,0 +1,45 @@
+#include "holdfast/plan_config.h"
+
+static void groups_of_profile(const struct hf_profile *profile, struct hf_plan_config *config)
+{
+    config->group_count = profile->group_count;
+    for (int i = 0; i < profile->group_count; i++) {
+        const struct hf_profile_group *from = &profile->group[i];
+
+        config->group[i] = (struct hf_plan_group){
+            .baseline_step = from->baseline_step,
+            .highest_step = from->highest_step,
+            .left_out = from->left_out,
+            .pinned = from->pinned_step >= 0,
+            .pinned_step = from->pinned_step >= 0 ? from->pinned_step : 0,
+        };
+    }
+}
+
+int hf_plan_config_of_profile(const struct hf_profile *profile, const struct hf_plan_costs *costs,
+                              const char *method_name, struct hf_plan_config *ret_config,
+                              enum hf_plan_method *ret_method, struct hf_error *error)
+{
+    const char *name = method_name != NULL ? method_name : profile->method;
+    int method = hf_plan_method_of_name(name);
+
+    if (method < 0)
+        return hf_fail(error, HF_E_RANGE,
+                       "there is no method \"%.40s\"; choose one of step-up, bisect, belief", name);
+    *ret_config = (struct hf_plan_config){
+        .step_count = profile->step_count,
+        .step_mhz = profile->base_clock_mhz * profile->ratio_step,
+        .claim_hours = profile->claim_hours,
+        .confidence = profile->confidence,
+        .soak_s = profile->soak_s,
+        .baseline_s = profile->baseline_s,
+        .reset_cost_s = profile->reset_cost_s,
+        .apply_cost_s = costs->apply_s,
+        .change_needs_person = costs->needs_person,
+        .check_period_s = costs->check_period_s,
+        .seed = profile->seed,
+    };
+    groups_of_profile(profile, ret_config);
+    *ret_method = (enum hf_plan_method)method;
+    return HF_OK;
+}
