@@ -1,9 +1,10 @@
 /*
  * Setting drivers: what applies a ratio to a core group and reads it back.
  *
- * Calling order: hf_driver_open(); then apply / read_back / to_baseline as often as wanted; poll at least every 50 ms
- * while anything is loaded; close. A driver works in steps of the profile's ratio grid. Nothing is written before
- * the journal holds the intent: that is the caller's duty.
+ * Calling order: ops->open(); then apply, read_back and hf_driver_to_baseline() as often as wanted; poll at
+ * least every 50 ms while anything is loaded; ops->close(). A driver works in steps of the profile's ratio
+ * grid and refuses a step above a group's highest. Nothing is written before the journal holds the intent:
+ * that is the caller's duty. After open every group counts as at its baseline (rig) or as unknown (sheet).
  *
  * `rig` also plays the machine: its poll says which damage the simulated processor does, its sensors show the
  * model's temperatures and clocks. Real drivers never return damage.
@@ -16,6 +17,7 @@
 #include "holdfast/error.h"
 #include "holdfast/event.h"
 #include "holdfast/rig.h"
+#include "holdfast/text.h"
 
 #define HF_DRIVER_DAMAGE_MAX 8
 
@@ -27,7 +29,7 @@ struct hf_driver_cost {
 };
 
 enum hf_apply_result {
-    HF_APPLY_DONE,    /* in force and read back */
+    HF_APPLY_DONE,     /* made; read_back tells what is in force */
     HF_APPLY_REQUESTED /* a person has to do it: the request text says what; the run exits or waits */
 };
 
@@ -39,6 +41,7 @@ struct hf_driver_group {
     int highest_step;
 };
 
+/* Stays the caller's, with all that it points to, and must outlive the driver's state. */
 struct hf_driver_config {
     int group_count;
     const struct hf_driver_group *groups;
@@ -46,37 +49,43 @@ struct hf_driver_config {
     int step_count;
     /* rig only */
     const struct hf_rig_config *rig;
-    const char *run_directory;  /* where rig-boot lives */
+    const char *run_directory; /* where rig-boot lives; NULL: nothing is kept, and the machine cannot reset */
     double clock_factor;
+    double run_time_s; /* run time already passed: the model's slow drift goes on from there */
 };
-
-struct hf_driver;
 
 struct hf_driver_ops {
     const char *name;
-    const char *sentence;       /* for survey and --help: what it moves, and within what limits */
+    const char *sentence; /* for survey and --help: what it moves, and within what limits */
     int is_simulated;
     int (*open)(const struct hf_driver_config *config, void **ret_state, struct hf_error *error);
     void (*close)(void *state);
     void (*cost)(const void *state, struct hf_driver_cost *ret_cost);
-    /* Sets the steps of the groups with wanted[group] >= 0, all at once. `request` receives the text a person
-     * must read when the result is HF_APPLY_REQUESTED. */
-    int (*apply)(void *state, const int16_t *wanted, enum hf_apply_result *ret_result, struct hf_text *request,
-                 struct hf_error *error);
-    /* The step in force; -1: it cannot be told (a person must be asked). */
+    /* Sets the steps of the groups with wanted[group] >= 0, all at once; -1 leaves a group as it is.
+     * `request` (initialised by the caller) receives the text a person must read when the result is
+     * HF_APPLY_REQUESTED. HF_E_REFUSED: a step above the group's highest; nothing is changed then. */
+    int (*apply)(void *state, const int16_t *wanted, enum hf_apply_result *ret_result,
+                 struct hf_text *request, struct hf_error *error);
+    /* The step in force; -1: it cannot be told (a person must be asked). A setting can be lost at any time,
+     * so read back before a pass is believed, not only after apply. */
     int (*read_back)(void *state, int group, int *ret_step, struct hf_error *error);
     /* A person's answer to a request (sheet): the step that is in force now. May be NULL. */
     int (*confirm)(void *state, int group, int step, struct hf_error *error);
 
     /* --- the simulated machine; NULL in real drivers --- */
     /* What runs on the group now, as a mixture of slices (hf_rig_set_load); count 0: idle. */
-    int (*load)(void *state, int group, const struct hf_load_slice *slices, int count, struct hf_error *error);
+    int (*load)(void *state, int group, const struct hf_load_slice *slices, int count,
+                struct hf_error *error);
     void (*begin_run)(void *state, int group);
-    /* Moves the model by run_seconds; damage that became due, at most HF_DRIVER_DAMAGE_MAX. */
+    /* Moves the model by run_seconds; returns how many damages became due, in order of time, at most
+     * HF_DRIVER_DAMAGE_MAX. Of one group at most one corrected error and one worse fault are told a call: the
+     * caller ends the group's trial on it. Nothing follows a reset. Time that did not fit is made up by the
+     * next call. */
     int (*poll)(void *state, double run_seconds, struct hf_rig_fault *ret_damage);
-    /* A reset of the simulated machine: makes the next boot id durable. The caller then dies without a word. */
+    /* A reset of the simulated machine: makes the next boot durable. The caller then dies without a word;
+     * every later call but close fails. */
     int (*reset)(void *state, struct hf_error *error);
-    /* Resets so far: "+n" of the boot id; settings_lost: 1 when the reset lost the settings. */
+    /* Resets so far: the "+n" of the boot id. */
     uint64_t (*boot_count)(const void *state);
     double (*group_celsius)(const void *state, int group);
     double (*group_mhz)(const void *state, int group);
@@ -87,7 +96,14 @@ const struct hf_driver_ops *hf_driver_find(const char *name);
 int hf_driver_count(void);
 const struct hf_driver_ops *hf_driver_at(int index);
 
-/* Boot count of a rig run without opening the driver: 0 when the file is missing. */
+/* Applies every group's baseline, together and then, if that fails, one by one, and believes it only after
+ * read_back. HF_E_UNPROVED (a person has to do it) or HF_E_MISMATCH names each group whose return cannot be
+ * confirmed. */
+int hf_driver_to_baseline(const struct hf_driver_ops *ops, void *state, const struct hf_driver_config *config,
+                          struct hf_error *error);
+
+/* Boot count of a rig run without opening the driver: 0 when the file is missing; HF_E_DAMAGED when it is not
+ * what the rig wrote. */
 int hf_rig_boot_count(const char *run_directory, uint64_t *ret_count, struct hf_error *error);
 
 #endif

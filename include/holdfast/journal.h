@@ -2,24 +2,31 @@
  * The journal: the run's only truth. Append-only JSON lines.
  *
  * Format of a line (the specification; docs/journal.md repeats it for readers outside):
- *   {"seq":N,"wall":"2026-11-25T09:27:31.123Z","mono_ms":"M","boot":"B","type":"T","data":{...},"prev":"xxxxxxxx","crc":"xxxxxxxx"}\n
+ *   {"seq":N,"commit":C,"wall":"2026-11-25T09:27:31.123Z","mono_ms":"M","boot":"B","type":"T","data":{...},"prev":"xxxxxxxx","crc":"xxxxxxxx"}\n
  *   seq    1, 2, 3, ... without gaps
- *   wall   UTC, ISO 8601, milliseconds
+ *   commit seq of the first line that was written together with this one: seq itself, or the previous line's commit
+ *   wall   UTC, ISO 8601, milliseconds; never earlier than the line before: a clock that was set back is held
  *   mono_ms  CLOCK_MONOTONIC in milliseconds, decimal, as a string
- *   boot   identity of the boot: the kernel's boot_id, "+n" appended after the n-th reset of a simulated machine
- *   type   one word of HF_RECORD_LIST
+ *   boot   identity of the boot, of [A-Za-z0-9+._-]: the kernel's boot_id, "+n" appended after the n-th reset of a
+ *          simulated machine
+ *   type   one word of HF_RECORD_LIST; line 1 is run-begin, and no other line is
  *   data   the payload; its keys depend on the type
- *   prev   crc of the previous line; in line 1: CRC-32C of the salt (data.salt) that seeds the chain
- *   crc    CRC-32C, 8 hexadecimal digits, over every byte of the line before `,"crc":`
- * A line is valid when it ends in a newline, is at most HF_JOURNAL_LINE_MAX bytes, has exactly this shape, its crc
- * is right, its seq is the previous plus one and its prev is the previous line's crc.
- * A torn tail is an invalid LAST line (no newline, bad crc, zeros, garbage without any later valid line): it is moved
- * aside to journal.torn and reported, the run goes on. Anything invalid before that: refused, naming the line;
- * with salvage, the valid lines before it are kept and everything from it on is moved to journal.torn.
+ *   prev   crc of the previous line; in line 1: CRC-32C of the text of data.salt, which seeds the chain
+ *   crc    CRC-32C, 8 hexadecimal digits in lower case, over every byte of the line before `,"crc":`
+ * No blanks between the members. A line is valid when it ends in a newline, is at most HF_JOURNAL_LINE_MAX bytes, has
+ * exactly this shape, its crc is right, its seq is the previous plus one and its prev is the previous line's crc.
  *
- * Durability: hf_journal_add() stages lines; hf_journal_commit() writes them with one write, fdatasyncs, reads them
- * back and compares. A record counts only after commit returned 0. Any failure is sticky: every later call
- * fails with HF_E_STICKY and the run must stop. Space for a night is reserved when the journal is opened.
+ * A torn tail is what an interrupted commit leaves: an invalid LAST line (no newline, bad crc, zeros, garbage) of
+ * at most HF_JOURNAL_COMMIT_MAX bytes without any later line that looks valid. The lines of one commit reach the disk in any
+ * order, so lines after the invalid one that look valid and name the same commit belong to the torn tail too. It is moved
+ * aside to journal.torn and reported, the run goes on.
+ * Anything invalid before that, and a line whose own crc is right but whose seq or prev does not fit: refused, naming
+ * the line; with salvage, the valid lines before it are kept and everything from it on is moved to journal.torn.
+ *
+ * Durability: hf_journal_begin() and hf_journal_end() stage lines; hf_journal_commit() writes them with one write, fdatasyncs (and fsyncs
+ * the directory with the first record), reads them back and compares. A record counts only after commit returned 0.
+ * A failed or short write, a failed sync, a read-back that differs are sticky: every later call fails with
+ * HF_E_STICKY and the run must stop. Space for a night is reserved when the journal is opened.
  */
 #ifndef HOLDFAST_JOURNAL_H
 #define HOLDFAST_JOURNAL_H
@@ -32,9 +39,11 @@
 #include "holdfast/event.h"
 #include "holdfast/json.h"
 
-#define HF_JOURNAL_LINE_MAX 16384
-#define HF_JOURNAL_VERSION  1
-#define HF_BOOT_ID_MAX      64
+#define HF_JOURNAL_LINE_MAX   16384
+#define HF_JOURNAL_COMMIT_MAX (1024 * 1024) /* bytes of the lines staged for one commit */
+#define HF_JOURNAL_BYTES_MAX  (1024 * 1024 * 1024) /* a larger journal is refused */
+#define HF_JOURNAL_VERSION    1
+#define HF_BOOT_ID_MAX        64
 
 #define HF_RECORD_LIST(X)                                                                                    \
     X(HF_RECORD_RUN_BEGIN, "run-begin")         /* first line: version, salt, profile digest, seed, method */ \
@@ -79,8 +88,10 @@ struct hf_record {
 struct hf_journal_file_ops {
     /* POSIX semantics: -1 and errno on failure. */
     long (*write)(int fd, const void *bytes, size_t size);
-    int (*sync)(int fd);          /* fdatasync */
+    int (*sync)(int fd);        /* fdatasync */
+    int (*sync_folder)(int fd); /* fsync of a directory: fdatasync may leave a new entry behind */
     long (*read_at)(int fd, void *bytes, size_t size, int64_t offset);
+    int (*truncate)(int fd, int64_t size);
 };
 
 extern const struct hf_journal_file_ops hf_journal_file_ops_real;
@@ -102,13 +113,16 @@ typedef int hf_record_visitor(void *context, const struct hf_record *record, str
 
 struct hf_journal_opening {
     uint64_t records;       /* valid ones */
-    uint32_t last_crc;
+    uint32_t last_crc;      /* 0 when there are none */
     int torn;               /* 1: a torn tail was moved aside (or, read-only, ignored) */
     uint64_t torn_bytes;
 };
 
 /* Opens DIR/journal.jsonl, verifies every line and visits every record. A missing file is created when not
- * read-only (then no record is visited: the caller adds run-begin first). ret_opening may be NULL. */
+ * read-only (then no record is visited: the caller adds run-begin first). Nothing on disk changes before every line has
+ * been verified and visited. ret_opening may be NULL.
+ * HF_E_DAMAGED names the line; HF_E_VERSION: run-begin's data.version is newer than HF_JOURNAL_VERSION, or a
+ * record's type is not known here; HF_E_FULL: there is no room for a night. */
 int hf_journal_open(const char *directory, const struct hf_journal_options *options, hf_record_visitor *visitor,
                     void *context, struct hf_journal **ret_journal, struct hf_journal_opening *ret_opening,
                     struct hf_error *error);
@@ -116,7 +130,10 @@ void hf_journal_close(struct hf_journal *journal); /* NULL is allowed; uncommitt
 
 /* Stages one line. Payload members are written by the caller between begin and end:
  *   struct hf_json_writer *writer = hf_journal_begin(journal, HF_RECORD_NOTE);
- *   hf_json_string(writer, "text", "..."); hf_journal_end(journal, error); */
+ *   hf_json_string(writer, "text", "..."); hf_journal_end(journal, error);
+ * begin never returns NULL: when the journal has failed, what is written goes nowhere and end says HF_E_STICKY. The
+ * journal itself writes data.version and data.salt of run-begin. A line longer than HF_JOURNAL_LINE_MAX, or one too many
+ * for a commit, is dropped with HF_E_RANGE: that is not sticky. Commit with nothing staged does nothing. */
 struct hf_json_writer *hf_journal_begin(struct hf_journal *journal, enum hf_record_type type);
 int hf_journal_end(struct hf_journal *journal, struct hf_error *error);
 int hf_journal_commit(struct hf_journal *journal, struct hf_error *error);
@@ -131,10 +148,18 @@ uint32_t hf_journal_last_crc(const struct hf_journal *journal);
  * and the clock factor. Extra payload keys (mismatch detail, joint steps, reasons) are allowed. */
 int hf_event_write(struct hf_journal *journal, const struct hf_event *event, const char *reason,
                    struct hf_error *error);
-/* One exposure record for `count` events of type EXPOSURE. */
+/* The same with further payload members, written by `extra` (may be NULL) after the event's own. */
+typedef void hf_payload_writer(void *context, struct hf_json_writer *writer);
+int hf_event_write_with(struct hf_journal *journal, const struct hf_event *event, const char *reason,
+                        hf_payload_writer *extra, void *context, struct hf_error *error);
+/* One exposure record for `count` events of type EXPOSURE, 1 to HF_EXPOSURE_TRIALS_MAX (a line must hold them;
+ * hf_run_add_exposure() takes any number). */
+#define HF_EXPOSURE_TRIALS_MAX 128
 int hf_exposure_write(struct hf_journal *journal, const struct hf_event *events, int count,
                       struct hf_error *error);
-/* Number of events in the record (0 for records that carry none); event number `index` of it. */
+/* Number of events in the record (0 for records that carry none); event number `index` of it. The payload is checked
+ * for presence, type, range and for what makes sense together: HF_E_DAMAGED names the line. An event that cannot be
+ * recorded is refused before writing with HF_E_RANGE by the same check. */
 int hf_event_count(const struct hf_record *record);
 int hf_event_decode(const struct hf_record *record, int index, int64_t first_wall_ns, double clock_factor,
                     struct hf_event *ret_event, struct hf_error *error);

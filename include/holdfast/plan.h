@@ -105,6 +105,8 @@ struct hf_plan_view {
     double rate_at_choice_upper_per_hour;  /* its 95 % upper bound */
     int model_check_passed;     /* 0: faults do not follow the model here; the report must say so */
     int model_check_count;      /* residuals it was judged by */
+    int left_alone;             /* 1: five void trials in a row; the group stays at its last good choice */
+    enum hf_cause left_alone_cause;
 };
 
 void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *ret_view);
@@ -115,9 +117,9 @@ int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double re
 /* Soak bookkeeping for the certificate. */
 struct hf_plan_soak {
     int attempts;               /* soaks begun, the running one included */
-    int repeats_of_same_set;    /* how often the present set of ratios was begun before */
+    int repeats_of_same_set;    /* how often the present set of ratios was soaked before and failed */
     int passed;
-    double served_s;            /* clean joint exposure of the last attempt */
+    double served_s;            /* clean joint exposure of the last attempt; an interruption does not end an attempt */
     double required_s;          /* exposure that attempt needs: longer when the same set is tried again */
     double confidence_spent;    /* bound on the chance that repeated attempts certify a bad set */
     int16_t step[HF_GROUPS_MAX];

@@ -18,8 +18,9 @@
 #include "holdfast/error.h"
 #include "holdfast/event.h"
 
-#define HF_RIG_CORES_MAX 32 /* cores of one group */
-#define HF_RIG_CLASSES_MAX 12
+#define HF_RIG_GROUPS_MAX 64
+#define HF_RIG_CORES_MAX  32 /* cores of one group */
+#define HF_RIG_SLICES_MAX 64 /* slices of one load */
 
 /* How a core's load moves in time: which droop resonance it excites, and in step with whom. */
 struct hf_load {
@@ -41,29 +42,38 @@ struct hf_rig_config {
     double lowest_mhz;       /* clock at step 0 */
     double step_mhz;         /* default 25 */
     int step_count;
-    double edge_mhz;         /* mean clock with one fault a minute under the reference load, all groups idle; see docs */
+    double edge_mhz;         /* clock at which a group has, on average over chips and groups, one fault a minute
+                                while every group runs the night mix at steady temperature. Under a lighter load,
+                                or with the other groups idle, a group's edge lies higher. Default 4000 */
     double chip_sd_mhz, group_sd_mhz, core_sd_mhz, class_sd_mhz; /* defaults 60, 45, 28, 18 */
     double slope_nats;       /* per 25 MHz; default 1.5 */
     double slope_chip_sd;    /* lognormal; default 0.25 */
     double slope_core_sd;    /* default 0.10 */
     double frailty_mhz;      /* run to run; default 12 */
-    double drift_mhz;        /* per sqrt(hour); default 6, held within 15 */
+    double drift_mhz;        /* of the whole chip, per sqrt(hour); default 6, held within 15 */
     double ambient_c;        /* default 25 */
-    double setting_lost_share; /* of resets after which settings are lost; default 0.02 with oddities, else 0 */
-    int hot_cores;           /* oddity: number of cores that fail only when hot */
+    double setting_lost_share; /* oddity: share of resets after which settings do not stay; default 0,
+                                HF_RIG_SETTING_LOST_SHARE when switched on */
+    int hot_cores;           /* oddity: number of cores that fail early, but only when hot */
     int flat_cores;          /* oddity: number of cores with a defect whose rate hardly depends on ratio */
-    int stretching;          /* oddity: 1: clock stretches instead of failing, below the edge */
-    int simple;              /* 1: exponential rig without frailty, drift, heat and droop coupling (tests) */
+    int stretching;          /* oddity: 1: the clock stretches instead of failing, just below the edge */
+    int simple;              /* 1: each group is exactly exp(b (clock - edge)) faults a minute under any load, with
+                                no frailty, drift, heat or droop, and no difference between its cores (tests) */
     uint64_t seed;
 };
 
-/* Fills in the defaults, for group_count x cores_per_group. */
+#define HF_RIG_SETTING_LOST_SHARE 0.02
+
+/* Fills in the defaults: steps 0 to 31 from 3450 MHz, seed 1, no oddities. Keeps group_count and cores_per_group,
+ * which the caller sets first; 0 becomes 8. */
 void hf_rig_config_default(struct hf_rig_config *config);
 
 struct hf_rig;
 
+/* Copies the config. HF_E_RANGE names the field that is out of range. All groups start at step 0, idle, at
+ * ambient temperature. Nothing is allocated after this. */
 int hf_rig_new(const struct hf_rig_config *config, struct hf_rig **ret_rig, struct hf_error *error);
-void hf_rig_free(struct hf_rig *rig);
+void hf_rig_free(struct hf_rig *rig); /* NULL is allowed */
 
 /* What the model does to a core. */
 enum hf_damage_kind {
@@ -77,23 +87,38 @@ enum hf_damage_kind {
 
 struct hf_rig_fault {
     enum hf_damage_kind kind;
-    int group;
-    int core;      /* within the group */
+    int group;      /* -1 when there was none */
+    int core;       /* within the group */
     double after_s; /* from the call's start, at most the horizon */
+    enum hf_load_class load_class; /* what the core was doing */
+    double above_steps;            /* how far the core was above its edge then, in steps of 25 MHz */
 };
 
 /* The present setting of a group. Settings persist until changed; a reset puts all groups at `lowest safe`
- * (the driver's business: it calls this). begin_run draws a new run-to-run frailty for the group. */
+ * (the driver's business: it calls this). begin_run draws a new run-to-run frailty for the group: call it at the
+ * start of each trial (of each group, for a joint trial). */
 void hf_rig_set_step(struct hf_rig *rig, int group, int step);
 void hf_rig_begin_run(struct hf_rig *rig, int group);
 
+/* Reads the setting back: what the group really runs at. Differs from what was set when a setting was lost. */
+int hf_rig_step(const struct hf_rig *rig, int group);
+
 /* The load on every core of a group: a mix (rehearsal: the long-run average over its slices) or a single
- * slice (rig driver: what runs now). count 0: idle. The slices are copied. */
+ * slice (rig driver: what runs now). count 0: idle. The slices are copied.
+ * Groups whose mixes have the same number of slices run them side by side: slice number n of one meets slice
+ * number n of the others on the shared rail (with one slice each: what runs now meets what runs now). A group whose
+ * number of slices differs contributes its average current.
+ * HF_E_RANGE: class, duty, period or weights (they add up to 1 within 1e-6) out of range; the load is unchanged. */
 int hf_rig_set_load(struct hf_rig *rig, int group, const struct hf_load_slice *slices, int count,
                     struct hf_error *error);
 
+/* The night mix as the rig sees it: the load behind edge_mhz. Weights add up to 1. */
+const struct hf_load_slice *hf_rig_night_mix(int *ret_count);
+
 /* Moves the model by up to horizon_s, stopping at the first fault; *ret_fault has kind NONE when there was
- * none. Returns the time moved. Same seed, same calls: same faults. */
+ * none. Returns the time moved: less than the horizon at a fault, or when a setting was lost (kind NONE, and
+ * hf_rig_step() differs from what was set). Faults come from the cumulative hazard against a unit exponential,
+ * so settings may change at any moment. Same seed, same calls: same faults. */
 double hf_rig_advance(struct hf_rig *rig, double horizon_s, struct hf_rig_fault *ret_fault);
 
 /* Temperatures, whole degrees as a sensor shows them: the group's and the package's. */
@@ -103,17 +128,27 @@ double hf_rig_package_celsius(const struct hf_rig *rig);
 /* The clock the group really has (below what was asked when stretching). */
 double hf_rig_group_mhz(const struct hf_rig *rig, int group);
 
-/* The rig's own randomness for a fresh boot: draws after boot number n differ from those before it. */
+/* The rig's own randomness for a fresh boot: draws after boot number n differ from those before it, and depend on
+ * nothing but (seed, boot number). The drift walks on: a process that takes over a run at run time t makes a new
+ * rig, calls hf_rig_advance(t) with every group idle, then this. */
 void hf_rig_boot(struct hf_rig *rig, uint64_t boot_number);
 
 /* --- the truth: for scoring and reports of rig runs only; src/plan may not include this header --- */
+
+/* One core's rate, faults a minute, at a clock: the law that everything else is built from. `edge_mhz` is where
+ * it has one fault a minute; the cap of 20 a second holds. */
+double hf_rig_law_per_minute(double mhz, double edge_mhz, double nats_per_25_mhz);
+
+/* The group's present hazard, faults per hour: frailty, drift and temperature as they are now. */
+double hf_rig_present_rate_per_hour(struct hf_rig *rig, int group);
 
 /* Faults per hour of the group at a step, under the mix on all groups, others at their present steps, at steady
  * temperature, without frailty and drift. */
 double hf_rig_true_rate_per_hour(const struct hf_rig *rig, int group, int step,
                                  const struct hf_load_slice *slices, int count);
 
-/* The highest step whose true rate is at most rate_per_hour; -1 when even step 0 is not. */
+/* The highest step whose true rate is at most rate_per_hour; -1 when even step 0 is not. Clocks draw current, so
+ * the others' steps count a little: set them first. */
 int hf_rig_true_limit(const struct hf_rig *rig, int group, double rate_per_hour,
                       const struct hf_load_slice *slices, int count);
 

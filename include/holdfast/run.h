@@ -5,7 +5,10 @@
  *   certificate-<group>.json/.html report.html     upload/        rig-boot (rig driver only): resets so far
  * Nothing hidden.
  *
- * One supervisor per run: an fcntl lock on profile.json that dies with its holder.
+ * One supervisor per run: an fcntl lock (of the open file description) on profile.json that dies with its holder.
+ *
+ * Calling order: hf_run_open(); hf_run_add_event() and its kin, hf_journal_commit(run->journal) before acting on
+ * anything that was added; hf_run_close().
  */
 #ifndef HOLDFAST_RUN_H
 #define HOLDFAST_RUN_H
@@ -68,8 +71,13 @@ struct hf_run {
     struct hf_journal *journal;
     struct hf_run_state state;
     struct hf_journal_opening opening;
-    int lock_fd;
+    int lock_fd;              /* -1 when read-only */
     double clock_factor;      /* 1 unless the rig's clock runs faster */
+    hf_event_visitor *event_visitor;   /* as given */
+    void *event_context;
+    hf_record_visitor *record_visitor;
+    void *record_context;
+    int observe_live;
 };
 
 /* Default directory: $XDG_STATE_HOME/holdfast/NAME, else $HOME/.local/state/holdfast/NAME. */
@@ -87,20 +95,34 @@ struct hf_run_options {
     void *event_context;
     hf_record_visitor *record_visitor;
     void *record_context;
+    int observe_live;               /* 1: the visitors also see what this process adds, as a replay will see it */
 };
 
 int hf_run_open(const char *directory, const struct hf_run_options *options, struct hf_run **ret_run,
                 struct hf_error *error);
 void hf_run_close(struct hf_run *run); /* NULL is allowed */
 
-/* Folds one more record or event that this process itself has just committed (the supervisor calls these so that
- * state and journal never part). */
+/* Folds one more record into the state: a pure function. A fresh state is all zero bytes and begins with run-begin.
+ * An impossible history (a verdict for a trial that is not open, exposure that shrinks, ...) is HF_E_DAMAGED, naming
+ * the line; the state must then not be used any more. Payload keys it reads beside the events': docs/journal.md. */
 int hf_run_fold(struct hf_run_state *state, const struct hf_record *record, double clock_factor,
                 struct hf_error *error);
 
-/* Adds the event to the journal (uncommitted) and folds it into state. */
+/* The four calls below add a line to the journal (uncommitted: hf_journal_commit() follows) and fold that very line
+ * into the state, read as a replay would read it, so that state and journal never part. With observe_live the
+ * visitors see it too: a plan fed by the visitor observes, to the bit, what a resumed run would. An event's time_s
+ * is taken from the line's wall time, not from the caller. */
 int hf_run_add_event(struct hf_run *run, const struct hf_event *event, const char *reason,
                      struct hf_error *error);
+/* One exposure record for `count` trials. */
+int hf_run_add_exposure(struct hf_run *run, const struct hf_event *events, int count, struct hf_error *error);
+/* Any other record (session-begin, slice, parked, ...): as hf_journal_begin() and hf_journal_end(). */
+struct hf_json_writer *hf_run_begin_record(struct hf_run *run, enum hf_record_type type);
+int hf_run_end_record(struct hf_run *run, struct hf_error *error);
+
+/* The same with further payload members, written by `extra` (may be NULL) after the event's own. */
+int hf_run_add_event_with(struct hf_run *run, const struct hf_event *event, const char *reason,
+                          hf_payload_writer *extra, void *context, struct hf_error *error);
 
 /* Run time of a wall time: (wall - first wall) x clock factor. */
 double hf_run_time_s(const struct hf_run *run, int64_t wall_ns);

@@ -1,10 +1,12 @@
 #include "harness/strike.h"
 
-#include <cpuid.h>
 #include <signal.h>
 #include <string.h>
 #include <sys/time.h>
 #include <ucontext.h>
+#if defined(__x86_64__)
+#include <cpuid.h>
+#endif
 
 #include "holdfast/random.h"
 
@@ -28,11 +30,6 @@ static void retry_later(void)
     struct itimerval timer = {.it_value = {.tv_usec = RETRY_US}};
 
     (void)setitimer(ITIMER_VIRTUAL, &timer, NULL);
-}
-
-static void flip_bit(unsigned char *bytes, uint64_t bit)
-{
-    bytes[bit / 8] ^= (unsigned char)(1u << (bit % 8));
 }
 
 /* Which kernel's code was interrupted cannot be told from the address alone when a slice has two: the buffer of
@@ -172,6 +169,8 @@ static int flip_something(ucontext_t *context)
 
 static void on_strike(int signal_number, siginfo_t *info, void *context)
 {
+    static volatile uintptr_t no_address = 8;
+
     (void)signal_number;
     (void)info;
     switch (atomic_load(&strike.slot->strike)) {
@@ -186,7 +185,7 @@ static void on_strike(int signal_number, siginfo_t *info, void *context)
         }
         return;
     case HF_STRIKE_CRASH:
-        *(volatile int *)8 = 0; /* a real segmentation fault: the default action ends the process */
+        *(volatile int *)no_address = 0; /* a real segmentation fault: the default action ends the process */
         return;
     case HF_STRIKE_HANG:
         atomic_store(&strike.slot->strike, HF_STRIKE_NONE);

@@ -1,0 +1,245 @@
+/* reproduce: replays the failing slice of a recorded trial, with the same seed, ratio and company. */
+#include <cjson/cJSON.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/memory.h"
+#include "cli/options.h"
+#include "cli/session.h"
+#include "holdfast/clock.h"
+
+static struct {
+    const char *run, *profile;
+    int json, accept;
+    uint64_t trial;
+    double for_s;
+} settings;
+
+static const struct hf_option options[] = {
+    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory", 0, 0},
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "or the profile whose default directory holds it", 0, 0},
+    {"trial", HF_OPTION_U64, &settings.trial, "N", "the failed trial (default: the last one that failed)", 0, 0},
+    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "give up after this exposure (default: three times the old one)", 0, 0},
+    {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
+    {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
+    {0},
+};
+
+static const struct hf_usage usage = {
+    "reproduce", "replays the failing slice of a recorded trial", options,
+    "Group, ratio, company, kernel, pattern, operands and seeds are those of the record.\n"
+    "Exit status: 1 it failed again, 0 it held this time, 3 undecided.\n"};
+
+/* What the journal says of the trial. */
+struct recorded {
+    uint64_t wanted; /* 0: the last that failed */
+    uint64_t trial;  /* the one found; 0: none */
+    int group;
+    double exposure_s;
+    uint64_t slice;      /* running when it failed */
+    int has_slice;
+    uint64_t last_slice; /* the latest slice record so far */
+    int16_t step[HF_GROUPS_MAX];    /* of the groups that ran beside it, -1 idle */
+    int16_t running[HF_GROUPS_MAX]; /* now, while the journal is read */
+    uint64_t trial_of[HF_GROUPS_MAX];
+    struct hf_event begun[HF_GROUPS_MAX];
+};
+
+static void note_begin(struct recorded *recorded, const struct hf_event *event, int group_count)
+{
+    for (int g = 0; g < group_count; g++) {
+        if (event->group != HF_GROUP_ALL && event->group != g)
+            continue;
+        recorded->trial_of[g] = event->trial;
+        recorded->running[g] = event->group == HF_GROUP_ALL ? event->joint_step[g] : (int16_t)event->step;
+    }
+}
+
+static void note_verdict(struct recorded *recorded, const struct hf_event *event, int group_count)
+{
+    int ours = recorded->wanted != 0 ? event->trial == recorded->wanted : event->verdict == HF_VERDICT_FAIL;
+
+    if (ours && event->verdict == HF_VERDICT_FAIL) {
+        recorded->trial = event->trial;
+        recorded->exposure_s = event->exposure_s;
+        recorded->slice = recorded->last_slice;
+        recorded->has_slice = 1;
+        recorded->group = event->group;
+        for (int g = 0; g < group_count && recorded->group < 0; g++) {
+            if (recorded->trial_of[g] == event->trial)
+                recorded->group = g; /* a reset names nobody: the trial's own, or the first of a joint one */
+        }
+        memcpy(recorded->step, recorded->running, sizeof recorded->step);
+    }
+    for (int g = 0; g < group_count; g++) {
+        if (recorded->trial_of[g] == event->trial) {
+            recorded->trial_of[g] = 0;
+            recorded->running[g] = -1;
+        }
+    }
+}
+
+/* A reset hits all that ran: their verdicts follow one by one, and each had the others for company. */
+struct reading {
+    struct recorded *recorded;
+    int group_count;
+    int in_reset;
+    int16_t at_reset[HF_GROUPS_MAX];
+};
+
+static int read_event(void *context, const struct hf_event *event, struct hf_error *error)
+{
+    struct reading *reading = context;
+
+    (void)error;
+    if (event->type == HF_EVENT_RESET) {
+        reading->in_reset = 1;
+        memcpy(reading->at_reset, reading->recorded->running, sizeof reading->at_reset);
+    }
+    if (event->type == HF_EVENT_TRIAL_BEGIN) {
+        reading->in_reset = 0;
+        note_begin(reading->recorded, event, reading->group_count);
+    }
+    if (event->type == HF_EVENT_VERDICT) {
+        uint64_t before = reading->recorded->trial;
+
+        note_verdict(reading->recorded, event, reading->group_count);
+        if (reading->in_reset && reading->recorded->trial == event->trial && before != event->trial)
+            memcpy(reading->recorded->step, reading->at_reset, sizeof reading->at_reset);
+    }
+    return HF_OK;
+}
+
+static int read_record(void *context, const struct hf_record *record, struct hf_error *error)
+{
+    struct reading *reading = context;
+
+    if (record->type == HF_RECORD_SLICE)
+        return hf_json_get_u64(&record->data, "slice", &reading->recorded->last_slice, error);
+    return HF_OK;
+}
+
+static int read_journal(struct recorded *recorded, const char *directory, struct hf_error *error)
+{
+    struct reading reading = {.recorded = recorded, .group_count = HF_GROUPS_MAX};
+    struct hf_run_options run_options = {.read_only = 1,
+                                         .event_visitor = read_event,
+                                         .event_context = &reading,
+                                         .record_visitor = read_record,
+                                         .record_context = &reading};
+    struct hf_run *run;
+
+    memset(recorded->running, 0xff, sizeof recorded->running);
+    if (hf_run_open(directory, &run_options, &run, error) != HF_OK)
+        return error->code;
+    hf_run_close(run);
+    if (recorded->trial == 0 && recorded->wanted != 0)
+        return hf_fail(error, HF_E_NOT_FOUND, "trial %llu did not fail or does not exist in this run",
+                       (unsigned long long)recorded->wanted);
+    if (recorded->trial == 0)
+        return hf_fail(error, HF_E_NOT_FOUND, "no trial of this run has failed: there is nothing to reproduce");
+    return HF_OK;
+}
+
+static void print_result(const struct hf_session *session, const struct recorded *recorded,
+                         const struct hf_fixed_director *fixed)
+{
+    int g = recorded->group;
+    struct hf_slice slice;
+    struct hf_json_writer writer;
+    struct hf_text text;
+
+    hf_mix_slice(&session->mix, session->profile->seed, recorded->slice, &slice);
+    if (!settings.json) {
+        char served[HF_TIME_TEXT];
+
+        hf_duration_format(fixed->exposure_s[g], served);
+        printf("trial %llu again: %s at ratio %.2f, slice %llu (%s, %s): %s, %s after %s\n",
+               (unsigned long long)recorded->trial, session->profile->group[g].name,
+               hf_profile_ratio(session->profile, fixed->step[g]), (unsigned long long)recorded->slice,
+               hf_kernel_at(slice.kernel)->name, hf_pattern_name((enum hf_pattern)slice.pattern),
+               hf_verdict_name(fixed->verdict[g]), hf_cause_name(fixed->cause[g]), served);
+        return;
+    }
+    hf_text_init(&text, 65536);
+    hf_json_begin(&writer, &text, 2);
+    hf_json_object_open(&writer, NULL);
+    hf_json_u64(&writer, "trial", recorded->trial);
+    hf_json_string(&writer, "group", session->profile->group[g].name);
+    hf_json_number(&writer, "ratio", hf_profile_ratio(session->profile, fixed->step[g]));
+    hf_json_u64(&writer, "slice", recorded->slice);
+    hf_json_string(&writer, "kernel", hf_kernel_at(slice.kernel)->name);
+    hf_json_string(&writer, "pattern", hf_pattern_name((enum hf_pattern)slice.pattern));
+    hf_json_string(&writer, "verdict", hf_verdict_name(fixed->verdict[g]));
+    hf_json_string(&writer, "cause", hf_cause_name(fixed->cause[g]));
+    hf_json_number(&writer, "exposure_s", fixed->exposure_s[g]);
+    hf_json_number(&writer, "recorded_exposure_s", recorded->exposure_s);
+    hf_json_object_close(&writer);
+    printf("%s\n", text.bytes);
+    hf_text_release(&text);
+}
+
+static int replay(struct hf_session *session, const struct recorded *recorded, struct hf_error *error)
+{
+    double limit_s = settings.for_s > 0 ? settings.for_s : 3 * recorded->exposure_s + 60;
+    struct hf_fixed_director fixed = {.mix = &session->mix, .seed = session->profile->seed, .replay = 1,
+                                      .replay_slice = recorded->slice, .purpose = HF_PURPOSE_REPRODUCE,
+                                      .limit_s = limit_s, .group_count = session->profile->group_count};
+    struct hf_director director;
+    struct hf_supervisor_options supervisor = {.run = session->run, .director = &director, .mix = &session->mix,
+                                               .driver = session->driver, .boot_id = session->boot_id,
+                                               .say = hf_session_say, .say_context = session};
+    struct hf_supervisor_result result;
+    int status;
+
+    memcpy(fixed.step, recorded->step, sizeof fixed.step);
+    fixed.target[recorded->group] = 1;
+    hf_fixed_director_start(&fixed, &director);
+    session->fixed = &fixed;
+    if (hf_supervisor_run(&supervisor, &result, error) != HF_OK) {
+        status = hf_command_fail("reproduce", error);
+    } else {
+        enum hf_verdict verdict = fixed.verdict[recorded->group];
+
+        print_result(session, recorded, &fixed);
+        status = verdict == HF_VERDICT_FAIL ? 1 : verdict == HF_VERDICT_PASS ? 0 : 3;
+    }
+    hf_text_release(&result.words);
+    return status;
+}
+
+static int reproduce(struct recorded *recorded, struct hf_error *error)
+{
+    char directory[PATH_MAX];
+    struct hf_session *session;
+    int status;
+
+    recorded->wanted = settings.trial;
+    if (hf_session_directory(settings.run, settings.profile, directory, sizeof directory, error) != HF_OK ||
+        read_journal(recorded, directory, error) != HF_OK ||
+        hf_session_open(&(struct hf_session_options){.command = "reproduce", .run_directory = directory,
+                                                     .accept_the_risk = settings.accept, .json = settings.json},
+                        &session, error) != HF_OK)
+        return hf_command_fail("reproduce", error);
+    status = replay(session, recorded, error);
+    hf_session_close(session);
+    return status;
+}
+
+int hf_command_reproduce(int argc, char **argv)
+{
+    struct recorded *recorded;
+    struct hf_error error = {0};
+    int status;
+
+    if (hf_options_parse(&usage, argc, argv, &status))
+        return status;
+    recorded = hf_allocate(1, sizeof *recorded);
+    if (recorded == NULL) {
+        (void)hf_fail(&error, HF_E_MEMORY, "no memory to read the journal");
+        return hf_command_fail("reproduce", &error);
+    }
+    status = reproduce(recorded, &error);
+    hf_free(recorded);
+    return hf_command_end("reproduce", status);
+}

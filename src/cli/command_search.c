@@ -1,0 +1,201 @@
+/* search: the unattended night. Starts a run or resumes it; ends with certificates and a report. */
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "cli/options.h"
+#include "cli/session.h"
+#include "holdfast/clock.h"
+#include "holdfast/evidence.h"
+
+static struct {
+    const char *profile, *run, *method;
+    int json, accept, applied, unpark, salvage;
+    double for_s;
+} settings;
+
+static const struct hf_option options[] = {
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile; frozen when the run starts", 0, 0},
+    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0, 0},
+    {"method", HF_OPTION_STRING, &settings.method, "NAME", "belief, bisect or step-up (default: the profile's)", 0, 0},
+    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "stop after so much wall time: 90s, 20m, 6h", 0, 0},
+    {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force", 0, 0},
+    {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
+    {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0, 0},
+    {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
+    {"json", HF_OPTION_FLAG, &settings.json, NULL, "one document at the end; progress on standard error", 0, 0},
+    {0},
+};
+
+static const struct hf_usage usage = {
+    "search", "the unattended night: starts or resumes a run, to certificate", options,
+    "The same command goes on after a stop, a crash or a reset. Ctrl-C stops the load at once, sets every\n"
+    "group back to its baseline and keeps what was learned. Exit status 3: stopped before the end.\n"};
+
+/* --- the summary ------------------------------------------------------------------------------------- */
+
+static const char *end_name(enum hf_supervisor_end end)
+{
+    static const char *const names[] = {"finished", "stopped", "interrupted", "parked", "requested"};
+
+    return names[end];
+}
+
+static void print_group(const struct hf_session *session, int group)
+{
+    struct hf_plan_view view;
+
+    hf_plan_view(session->plan, group, &view);
+    printf("  %-10s ratio %6.2f  %7.1f MHz  %d failure(s), %.1f h under load\n",
+           session->profile->group[group].name, hf_profile_ratio(session->profile, view.chosen_step),
+           hf_profile_mhz(session->profile, view.chosen_step), view.failures, view.exposure_s / 3600);
+}
+
+static void print_summary(const struct hf_session *session, const struct hf_supervisor_result *result)
+{
+    printf("\n%s: %s\n", end_name(result->end), result->words.bytes);
+    if (result->end == HF_END_REQUESTED)
+        return;
+    for (int g = 0; g < session->profile->group_count; g++)
+        print_group(session, g);
+    printf("%llu blocks checked, %llu reset(s) so far\n", (unsigned long long)result->blocks_checked,
+           (unsigned long long)session->run->state.resets);
+}
+
+static void print_json(const struct hf_session *session, const struct hf_supervisor_result *result)
+{
+    struct hf_json_writer writer;
+    struct hf_text text;
+
+    hf_text_init(&text, 1024 * 1024);
+    hf_json_begin(&writer, &text, 2);
+    hf_json_object_open(&writer, NULL);
+    hf_json_string(&writer, "run", session->directory);
+    hf_json_string(&writer, "end", end_name(result->end));
+    hf_json_string(&writer, "words", result->words.bytes);
+    hf_json_u64(&writer, "blocks_checked", result->blocks_checked);
+    hf_json_u64(&writer, "resets", session->run->state.resets);
+    hf_json_array_open(&writer, "groups");
+    for (int g = 0; g < session->profile->group_count; g++) {
+        struct hf_plan_view view;
+
+        hf_plan_view(session->plan, g, &view);
+        hf_json_object_open(&writer, NULL);
+        hf_json_string(&writer, "name", session->profile->group[g].name);
+        hf_json_number(&writer, "ratio", hf_profile_ratio(session->profile, view.chosen_step));
+        hf_json_number(&writer, "mhz", hf_profile_mhz(session->profile, view.chosen_step));
+        hf_json_integer(&writer, "failures", view.failures);
+        hf_json_number(&writer, "exposure_s", view.exposure_s);
+        hf_json_object_close(&writer);
+    }
+    hf_json_array_close(&writer);
+    hf_json_object_close(&writer);
+    printf("%s\n", text.bytes);
+    hf_text_release(&text);
+}
+
+/* --- the night --------------------------------------------------------------------------------------- */
+
+/* Certificates when it is proved, a report in any case. A failure here never undoes the run. */
+static void write_evidence(struct hf_session *session, enum hf_supervisor_end end)
+{
+    struct hf_error error = {0};
+
+    if (end == HF_END_FINISHED && hf_certificates_write(session->directory, HF_GROUP_ALL, NULL, &error) != HF_OK)
+        hf_session_say(session, error.message);
+    hf_error_clear(&error);
+    if (hf_report_write(session->directory, NULL, &error) != HF_OK)
+        hf_session_say(session, error.message);
+}
+
+static int ask_applied(void *context, const char *page)
+{
+    char answer[16] = "";
+
+    (void)context;
+    printf("%s\nAre these settings in force now? [y/n] ", page);
+    (void)fflush(stdout);
+    return fgets(answer, sizeof answer, stdin) != NULL && (answer[0] == 'y' || answer[0] == 'Y');
+}
+
+static int exit_status_of(const struct hf_supervisor_result *result)
+{
+    switch (result->end) {
+    case HF_END_FINISHED:
+        return 0;
+    case HF_END_STOPPED:
+        return 1; /* the plan cannot go on: the baseline itself fails */
+    case HF_END_INTERRUPTED:
+    case HF_END_PARKED:
+    case HF_END_REQUESTED:
+        break;
+    }
+    return 3;
+}
+
+static int run(struct hf_session *session)
+{
+    struct hf_supervisor_options supervisor = {
+        .run = session->run,
+        .director = &session->director,
+        .mix = &session->mix,
+        .driver = session->driver,
+        .boot_id = session->boot_id,
+        .settings_applied = settings.applied,
+        .unpark = settings.unpark,
+        .wall_limit_s = settings.for_s,
+        .ask_applied = isatty(0) && isatty(1) && !settings.json ? ask_applied : NULL,
+        .say = hf_session_say,
+        .say_context = session,
+    };
+    struct hf_supervisor_result result;
+    struct hf_error error = {0};
+    int status;
+
+    if (hf_supervisor_run(&supervisor, &result, &error) != HF_OK) {
+        status = hf_command_fail("search", &error);
+    } else {
+        status = exit_status_of(&result);
+        write_evidence(session, result.end);
+        if (settings.json)
+            print_json(session, &result);
+        else
+            print_summary(session, &result);
+    }
+    hf_text_release(&result.words);
+    return status;
+}
+
+int hf_command_search(int argc, char **argv)
+{
+    struct hf_session *session;
+    struct hf_error error = {0};
+    int status;
+
+    if (hf_options_parse(&usage, argc, argv, &status))
+        return status;
+    if (hf_session_open(&(struct hf_session_options){.command = "search",
+                                                     .profile_path = settings.profile,
+                                                     .run_directory = settings.run,
+                                                     .method = settings.method,
+                                                     .accept_the_risk = settings.accept,
+                                                     .salvage = settings.salvage,
+                                                     .json = settings.json},
+                        &session, &error) != HF_OK)
+        return hf_command_fail("search", &error);
+    if (session->run->state.finished) {
+        hf_session_say(session, "this run is finished; holdfast certify and holdfast report show it, verify checks it "
+                                "again; a new search needs a new --run directory");
+        write_evidence(session, HF_END_FINISHED);
+        status = 0;
+    } else {
+        char line[PATH_MAX + 64];
+
+        (void)snprintf(line, sizeof line, "%s: %s, session %llu", session->profile->name, session->directory,
+                       (unsigned long long)session->run->state.sessions + 1);
+        hf_session_say(session, line);
+        status = run(session);
+    }
+    hf_session_close(session);
+    return hf_command_end("search", status);
+}

@@ -1,0 +1,196 @@
+#include "cli/session.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/memory.h"
+#include "holdfast/clock.h"
+#include "holdfast/plan_config.h"
+
+/* A result is seen about this long after it went wrong: a block and a tick of the judge. */
+#define CHECK_PERIOD_WALL_S 0.05
+
+void hf_session_say(void *context, const char *line)
+{
+    const struct hf_session *session = context;
+    FILE *stream = session->options.json ? stderr : stdout;
+    char now[HF_TIME_TEXT];
+
+    hf_time_format(hf_clock_wall_ns(&hf_clock_real), now);
+    fprintf(stream, "%.8s %s\n", now + 11, line);
+    (void)fflush(stream); /* a failure is found at the end of the command */
+}
+
+int hf_session_directory(const char *run_directory, const char *profile_path, char *ret_path, size_t size,
+                         struct hf_error *error)
+{
+    struct hf_profile *profile;
+    int code;
+
+    if (run_directory != NULL) {
+        if (snprintf(ret_path, size, "%s", run_directory) >= (int)size)
+            return hf_fail(error, HF_E_RANGE, "--run: the path is longer than %zu bytes", size - 1);
+        return HF_OK;
+    }
+    if (profile_path == NULL)
+        return hf_fail(error, HF_E_USAGE,
+                       "say which run: --run DIR, or --profile FILE for the default directory of that machine");
+    if (hf_profile_read(profile_path, &profile, error) != HF_OK)
+        return error->code;
+    code = hf_run_default_directory(profile->name, ret_path, size, error);
+    hf_profile_free(profile);
+    return code;
+}
+
+/* The profile named, or the frozen one of the run. */
+static int read_profile(struct hf_session *session, struct hf_error *error)
+{
+    char frozen[PATH_MAX];
+
+    if (session->options.profile_path != NULL)
+        return hf_profile_read(session->options.profile_path, &session->profile, error);
+    if (snprintf(frozen, sizeof frozen, "%s/profile.json", session->directory) >= (int)sizeof frozen)
+        return hf_fail(error, HF_E_RANGE, "--run: the path is too long");
+    if (access(frozen, F_OK) != 0)
+        return hf_fail(error, HF_E_NOT_FOUND, "%s holds no run (there is no profile.json); start one with --profile FILE",
+                       session->directory);
+    return hf_profile_read(frozen, &session->profile, error);
+}
+
+static int read_mix(struct hf_session *session, struct hf_error *error)
+{
+    const struct hf_profile *profile = session->profile;
+
+    if (profile->mix[0] != '\0')
+        return hf_mix_builtin(profile->mix, &session->mix, error);
+    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix", &session->mix,
+                        error);
+}
+
+static int find_driver(struct hf_session *session, struct hf_error *error)
+{
+    const struct hf_profile *profile = session->profile;
+
+    session->driver = hf_driver_find(profile->driver);
+    if (session->driver == NULL) {
+        struct hf_text names;
+        int code;
+
+        hf_text_init(&names, 512);
+        for (int i = 0; i < hf_driver_count(); i++)
+            hf_text_addf(&names, "%s%s", i > 0 ? ", " : "", hf_driver_at(i)->name);
+        code = hf_fail(error, HF_E_RANGE, "driver: there is no setting driver \"%s\"; choose one of %s",
+                       profile->driver, names.bytes);
+        hf_text_release(&names);
+        return code;
+    }
+    if (session->driver->is_simulated)
+        return HF_OK;
+    if (!profile->accept_the_risk && !session->options.accept_the_risk)
+        return hf_fail(error, HF_E_REFUSED,
+                       "the driver \"%s\" changes a real machine: heat, data loss and warranty are at stake. Use a "
+                       "scratch system and back up, keep to the maker's limits, then add --i-accept-the-risk",
+                       profile->driver);
+    if (!profile->temperature_unwatched)
+        return hf_fail(error, HF_E_REFUSED,
+                       "no temperature can be read here, and \"temperature\" is not \"unwatched\" in the profile: "
+                       "a real machine is not loaded blind");
+    return HF_OK;
+}
+
+static int make_plan(struct hf_session *session, struct hf_error *error)
+{
+    const struct hf_profile *profile = session->profile;
+    double factor = profile->has_rig && session->driver->is_simulated ? profile->rig.clock_factor : 1;
+    struct hf_plan_costs costs = {.check_period_s = CHECK_PERIOD_WALL_S * factor};
+    struct hf_plan_config config;
+    enum hf_plan_method method;
+
+    if (session->driver->is_simulated) {
+        costs.apply_s = 1;
+    } else {
+        costs.apply_s = 300;
+        costs.needs_person = strcmp(session->driver->name, "sheet") == 0;
+    }
+    if (hf_plan_config_of_profile(profile, &costs, session->options.method, &config, &method, error) != HF_OK)
+        return error->code;
+    if (hf_plan_new(&config, method, &session->plan, error) != HF_OK)
+        return error->code;
+    hf_search_director_init(&session->search, session->plan, profile->group_count, &session->mix, profile->seed,
+                            &session->director);
+    return HF_OK;
+}
+
+static int observe(void *context, const struct hf_event *event, struct hf_error *error)
+{
+    struct hf_session *session = context;
+
+    if (hf_search_director_observe(&session->search, event, error) != HF_OK || session->fixed == NULL)
+        return error->code;
+    return hf_fixed_director_observe(session->fixed, event, error);
+}
+
+static int open_run(struct hf_session *session, struct hf_error *error)
+{
+    struct hf_run_options options = {
+        .profile = session->profile,
+        .method = session->options.method,
+        .event_visitor = observe,
+        .event_context = session,
+        .observe_live = 1,
+    };
+
+    if (hf_supervisor_boot_id(session->profile, session->directory, session->boot_id, error) != HF_OK)
+        return error->code;
+    options.journal.boot_id = session->boot_id;
+    options.journal.salvage = session->options.salvage;
+    if (hf_run_open(session->directory, &options, &session->run, error) != HF_OK)
+        return error->code;
+    if (session->run->opening.torn) {
+        char line[256];
+
+        (void)snprintf(line, sizeof line, "the journal's last line was torn: %llu bytes were moved to journal.torn",
+                       (unsigned long long)session->run->opening.torn_bytes);
+        hf_session_say(session, line);
+    }
+    return HF_OK;
+}
+
+static int open_all(struct hf_session *session, struct hf_error *error)
+{
+    const struct hf_session_options *options = &session->options;
+
+    if (hf_session_directory(options->run_directory, options->profile_path, session->directory,
+                             sizeof session->directory, error) != HF_OK ||
+        read_profile(session, error) != HF_OK || read_mix(session, error) != HF_OK ||
+        find_driver(session, error) != HF_OK || make_plan(session, error) != HF_OK)
+        return error->code;
+    return open_run(session, error);
+}
+
+int hf_session_open(const struct hf_session_options *options, struct hf_session **ret_session,
+                    struct hf_error *error)
+{
+    struct hf_session *session = hf_allocate(1, sizeof *session);
+
+    if (session == NULL)
+        return hf_fail(error, HF_E_MEMORY, "no memory for the session");
+    session->options = *options;
+    if (open_all(session, error) != HF_OK) {
+        hf_session_close(session);
+        return error->code;
+    }
+    *ret_session = session;
+    return HF_OK;
+}
+
+void hf_session_close(struct hf_session *session)
+{
+    if (session == NULL)
+        return;
+    hf_run_close(session->run);
+    hf_plan_free(session->plan);
+    hf_profile_free(session->profile);
+    hf_free(session);
+}

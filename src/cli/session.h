@@ -1,0 +1,48 @@
+/*
+ * What search, verify and reproduce share: profile, mix, driver, plan and run, opened in the right order and with
+ * the safety rules applied.
+ */
+#ifndef HOLDFAST_CLI_SESSION_H
+#define HOLDFAST_CLI_SESSION_H
+
+#include <limits.h>
+
+#include "harness/directors.h"
+#include "harness/supervisor.h"
+
+struct hf_session_options {
+    const char *command;
+    const char *profile_path;  /* NULL: the run's frozen profile */
+    const char *run_directory; /* NULL: the default for the profile's name */
+    const char *method;        /* NULL: the profile's */
+    int accept_the_risk;
+    int salvage;
+    int json;                  /* progress goes to stderr */
+};
+
+struct hf_session {
+    struct hf_session_options options;
+    char directory[PATH_MAX];
+    struct hf_profile *profile;
+    struct hf_mix mix;
+    const struct hf_driver_ops *driver;
+    struct hf_plan *plan;
+    struct hf_search_director search;
+    struct hf_director director; /* of the search */
+    struct hf_fixed_director *fixed; /* of verify and reproduce: set after opening, sees what follows */
+    struct hf_run *run;
+    char boot_id[HF_BOOT_ID_MAX];
+};
+
+int hf_session_open(const struct hf_session_options *options, struct hf_session **ret_session,
+                    struct hf_error *error);
+void hf_session_close(struct hf_session *session); /* NULL is allowed */
+
+/* A line of progress: stdout, or stderr with --json. The context is the session. */
+void hf_session_say(void *context, const char *line);
+
+/* Finds the run directory: --run, or the default for the profile's name. */
+int hf_session_directory(const char *run_directory, const char *profile_path, char *ret_path, size_t size,
+                         struct hf_error *error);
+
+#endif

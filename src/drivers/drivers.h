@@ -1,0 +1,25 @@
+/* What the drivers share, and the drivers themselves. */
+#ifndef HOLDFAST_DRIVERS_DRIVERS_H
+#define HOLDFAST_DRIVERS_DRIVERS_H
+
+#include "holdfast/driver.h"
+
+extern const struct hf_driver_ops hf_driver_rig;
+extern const struct hf_driver_ops hf_driver_sheet;
+
+/* Counts, steps and names of a configuration make sense; HF_E_RANGE names the group. */
+int hf_driver_check_config(const struct hf_driver_config *config, struct hf_error *error);
+
+/* Every wanted step is -1, or 0 to the group's highest. The one gate against going too high: called by every
+ * driver before it touches anything. */
+int hf_driver_check_wanted(const struct hf_driver_config *config, const int16_t *wanted,
+                           struct hf_error *error);
+
+double hf_driver_ratio(const struct hf_driver_config *config, int step);
+
+#define HF_RATIO_TEXT 24
+
+/* 41.25; four decimals where two would not be exact. */
+void hf_driver_ratio_format(double ratio, char ret_text[HF_RATIO_TEXT]);
+
+#endif

@@ -1,0 +1,570 @@
+/*
+ * The supervisor's life:
+ *
+ *   STARTING --all workers ready--> PROVING --every planted error reported--> RUNNING --finish/fail--> ENDING
+ *   (begin_session)                 (end_proof)                               (run_tick)             (wind_down)
+ *
+ * hf_supervisor_finish() and hf_supervisor_fail() are the only ways to ENDING.
+ */
+#include "harness/supervisor.h"
+
+#include <assert.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/memory.h"
+#include "harness/supervisor_private.h"
+#include "holdfast/topology.h"
+
+#define START_LIMIT_S 60.0 /* workers that are not ready by then never will be */
+
+/* --- small helpers of all supervisor files ----------------------------------------------------------- */
+
+void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...)
+{
+    char line[512];
+    va_list arguments;
+
+    if (s->options->say == NULL)
+        return;
+    va_start(arguments, format);
+    (void)vsnprintf(line, sizeof line, format, arguments);
+    va_end(arguments);
+    s->options->say(s->options->say_context, line);
+}
+
+const char *hf_supervisor_group_name(const struct hf_supervisor *s, int group)
+{
+    return group >= 0 && group < s->profile->group_count ? s->profile->group[group].name : "all groups";
+}
+
+double hf_supervisor_now_s(const struct hf_supervisor *s)
+{
+    return hf_run_time_s(s->run, hf_clock_wall_ns(&hf_clock_real));
+}
+
+/* Load away first: a stopped worker needs no more of our time than a signal. */
+static void enter_ending(struct hf_supervisor *s)
+{
+    s->phase = HF_PHASE_ENDING;
+    hf_pool_stop(s->pool);
+    if (!s->loop_started)
+        return;
+    if (!uv_is_closing((uv_handle_t *)&s->tick))
+        uv_close((uv_handle_t *)&s->tick, NULL);
+    for (int i = 0; i < 3; i++) {
+        if (!uv_is_closing((uv_handle_t *)&s->signals[i]))
+            uv_close((uv_handle_t *)&s->signals[i], NULL);
+    }
+}
+
+void hf_supervisor_fail(struct hf_supervisor *s, const struct hf_error *error)
+{
+    if (s->error.code == HF_OK)
+        s->error = *error;
+    if (s->phase != HF_PHASE_ENDING)
+        enter_ending(s);
+}
+
+void hf_supervisor_finish(struct hf_supervisor *s, enum hf_supervisor_end end, const char *words)
+{
+    if (s->phase == HF_PHASE_ENDING)
+        return;
+    s->result->end = end;
+    hf_text_clear(&s->result->words);
+    hf_text_add_string(&s->result->words, words);
+    enter_ending(s);
+}
+
+int hf_supervisor_emit(struct hf_supervisor *s, const struct hf_event *event, const char *reason)
+{
+    struct hf_error error = {0};
+
+    if (hf_run_add_event(s->run, event, reason, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
+int hf_supervisor_commit(struct hf_supervisor *s)
+{
+    struct hf_error error = {0};
+
+    if (hf_journal_commit(s->run->journal, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
+/* One record with a single member of text. */
+static int add_words(struct hf_supervisor *s, enum hf_record_type type, const char *key, const char *words)
+{
+    struct hf_error error = {0};
+
+    hf_json_string(hf_run_begin_record(s->run, type), key, words);
+    if (hf_run_end_record(s->run, &error) == HF_OK)
+        (void)hf_journal_commit(s->run->journal, &error);
+    if (error.code != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
+/* --- set-up ------------------------------------------------------------------------------------------ */
+
+static int find_cpus(struct hf_supervisor *s)
+{
+    struct hf_error *error = &s->error;
+
+    if (hf_allowed_cpus(s->real_cpus, HF_CPUS_MAX, &s->real_cpu_count, error) != HF_OK)
+        return error->code;
+    if (s->options->driver->is_simulated)
+        return HF_OK;
+    for (int i = 0; i < s->profile->cpu_count; i++) {
+        int found = 0;
+
+        for (int k = 0; k < s->real_cpu_count; k++)
+            found |= s->real_cpus[k] == s->profile->cpu[i];
+        if (!found)
+            return hf_fail(error, HF_E_MISSING,
+                           "the profile names CPU %d, which this process may not use or which does not exist; "
+                           "correct \"groups\" in the profile (holdfast survey shows the CPUs)",
+                           s->profile->cpu[i]);
+    }
+    return HF_OK;
+}
+
+/* A simulated machine's CPUs are laid over whatever CPUs exist; a real one's are its own. */
+static int real_cpu_for(const struct hf_supervisor *s, int index)
+{
+    return s->options->driver->is_simulated ? s->real_cpus[index % s->real_cpu_count] : s->profile->cpu[index];
+}
+
+static int make_pool(struct hf_supervisor *s)
+{
+    struct hf_pool_place *places = hf_allocate((size_t)s->profile->cpu_count, sizeof *places);
+    int count = 0;
+
+    if (places == NULL)
+        return hf_fail(&s->error, HF_E_MEMORY, "no memory for %d workers", s->profile->cpu_count);
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_profile_group *group = &s->profile->group[g];
+
+        for (int rank = 0; rank < group->cpu_count && !group->left_out; rank++) {
+            int index = group->cpu_first + rank;
+
+            places[count++] = (struct hf_pool_place){.group = g, .rank = rank,
+                                                     .profile_cpu = s->profile->cpu[index],
+                                                     .real_cpu = real_cpu_for(s, index)};
+        }
+    }
+    s->sharing = s->options->driver->is_simulated ? (count + s->real_cpu_count - 1) / s->real_cpu_count : 1;
+    (void)hf_pool_new(&s->loop, places, count, hf_watch_on_death, s, &s->pool, &s->error);
+    hf_free(places);
+    return s->error.code;
+}
+
+static int open_driver(struct hf_supervisor *s)
+{
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_profile_group *group = &s->profile->group[g];
+
+        s->driver_group[g] = (struct hf_driver_group){.name = group->name,
+                                                      .cpus = &s->profile->cpu[group->cpu_first],
+                                                      .cpu_count = group->cpu_count,
+                                                      .baseline_step = group->baseline_step,
+                                                      .highest_step = group->highest_step};
+    }
+    hf_rig_config_of_profile(s->profile, &s->rig_config);
+    s->driver_config = (struct hf_driver_config){
+        .group_count = s->profile->group_count,
+        .groups = s->driver_group,
+        .base_clock_mhz = s->profile->base_clock_mhz,
+        .ratio_lowest = s->profile->ratio_lowest,
+        .ratio_step = s->profile->ratio_step,
+        .step_count = s->profile->step_count,
+        .rig = &s->rig_config,
+        .run_directory = s->run->directory,
+        .clock_factor = s->run->clock_factor,
+        .run_time_s = s->run->state.last_time_s,
+    };
+    return s->options->driver->open(&s->driver_config, &s->driver_state, &s->error);
+}
+
+static void write_conditions(struct hf_json_writer *writer)
+{
+    struct hf_machine_facts facts;
+
+    hf_machine_facts_read(NULL, &facts);
+    hf_json_object_open(writer, "conditions");
+    hf_json_string(writer, "cpu_vendor", facts.cpu_vendor);
+    hf_json_string(writer, "cpu_model", facts.cpu_model);
+    hf_json_integer(writer, "family", facts.cpu_family);
+    hf_json_integer(writer, "model", facts.cpu_model_number);
+    hf_json_integer(writer, "stepping", facts.cpu_stepping);
+    hf_json_string(writer, "microcode", facts.microcode);
+    hf_json_string(writer, "kernel", facts.kernel);
+    hf_json_string(writer, "smt", facts.smt);
+    hf_json_string(writer, "governor", facts.governor);
+    hf_json_u64(writer, "memory_bytes", facts.memory_bytes);
+    hf_json_string(writer, "firmware_vendor", facts.firmware_vendor);
+    hf_json_string(writer, "firmware_version", facts.firmware_version);
+    hf_json_string(writer, "firmware_date", facts.firmware_date);
+    hf_json_bool(writer, "virtual_machine", facts.virtual_machine);
+    hf_json_object_close(writer);
+}
+
+static int begin_session(struct hf_supervisor *s)
+{
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SESSION_BEGIN);
+    struct hf_text cpus;
+    int list[HF_CPUS_MAX];
+
+    for (int i = 0; i < s->real_cpu_count; i++)
+        list[i] = s->real_cpus[i];
+    hf_text_init(&cpus, 65536);
+    hf_text_add_cpu_list(&cpus, list, s->real_cpu_count);
+    hf_json_u64(writer, "session", s->run->state.sessions + 1);
+    hf_json_string(writer, "driver", s->options->driver->name);
+    hf_json_number(writer, "clock_factor", s->run->clock_factor);
+    hf_json_integer(writer, "workers", s->pool->worker_count);
+    hf_json_string(writer, "cpus", cpus.bytes);
+    if (s->options->unpark)
+        hf_json_bool(writer, "unpark", 1);
+    write_conditions(writer);
+    hf_text_release(&cpus);
+    if (hf_run_end_record(s->run, &s->error) != HF_OK)
+        return s->error.code;
+    return hf_journal_commit(s->run->journal, &s->error);
+}
+
+/* --- proof ------------------------------------------------------------------------------------------- */
+
+static int journal_proof(struct hf_supervisor *s, uint32_t planted, uint32_t reported)
+{
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_PROOF);
+    struct hf_error error = {0};
+
+    hf_json_array_open(writer, "kernels");
+    for (int i = 0; i < hf_kernel_count(); i++) {
+        const struct hf_kernel *kernel = hf_kernel_at(i);
+        char name[96];
+
+        (void)snprintf(name, sizeof name, "%s %d %s", kernel->name, kernel->width_bits, kernel->isa);
+        hf_json_string(writer, NULL, name);
+    }
+    hf_json_array_close(writer);
+    hf_json_integer(writer, "workers", s->pool->worker_count);
+    hf_json_integer(writer, "planted", (int64_t)planted);
+    hf_json_integer(writer, "reported", (int64_t)reported);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return hf_supervisor_commit(s);
+}
+
+static void end_proof(struct hf_supervisor *s)
+{
+    uint32_t planted = 0;
+    uint32_t reported = 0;
+    struct hf_error error = {0};
+
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        const struct hf_worker_slot *slot = hf_worker_slot_of(&s->pool->worker[i]);
+
+        planted += atomic_load(&slot->planted);
+        reported += atomic_load(&slot->reported);
+        if (atomic_load(&slot->planted) != atomic_load(&slot->reported) && error.code == HF_OK)
+            (void)hf_fail(&error, HF_E_REFUSED,
+                          "CPU %d did not report a planted wrong bit: its results cannot be trusted, so nothing "
+                          "can be proved on it",
+                          s->pool->worker[i].place.real_cpu);
+    }
+    if (journal_proof(s, planted, reported) != HF_OK)
+        return;
+    if (error.code != HF_OK || planted == 0) {
+        hf_supervisor_fail(s, &error);
+        return;
+    }
+    hf_supervisor_say(s, "proof: %u planted wrong bits, %u reported, on %d workers", planted, reported,
+                      s->pool->worker_count);
+    hf_pool_command(s->pool, HF_GROUP_ALL, HF_WORKER_IDLE);
+    s->phase = HF_PHASE_RUNNING;
+}
+
+/* Trials for which a person was asked to change settings before this session. */
+static int waits_for_person(const struct hf_supervisor *s)
+{
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_run_trial *trial = &s->run->state.open[g];
+
+        if (trial->trial != 0 && !trial->loaded)
+            return 1;
+    }
+    return 0;
+}
+
+static void begin_running(struct hf_supervisor *s)
+{
+    if (!waits_for_person(s))
+        return;
+    if (s->options->settings_applied ||
+        (s->options->ask_applied != NULL && s->options->ask_applied(s->options->ask_context, "")))
+        (void)hf_trials_adopt_requested(s);
+    else
+        hf_supervisor_finish(s, HF_END_REQUESTED,
+                             "settings were asked for and not confirmed; set them, boot, and run the same command "
+                             "again with --applied");
+}
+
+/* --- the loop ---------------------------------------------------------------------------------------- */
+
+/* The line goes to disk with the next commit: at most one exposure interval late. */
+static void journal_slice(struct hf_supervisor *s)
+{
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SLICE);
+    struct hf_error error = {0};
+
+    hf_watch_write_slice(writer, &s->slice);
+    hf_json_number(writer, "length_s", s->slice.length_s);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+}
+
+static void turn_slice(struct hf_supervisor *s, int64_t now_ns)
+{
+    uint64_t lead_ticks = (uint64_t)(0.002 * hf_ticks_per_second());
+
+    if (!hf_trial_any_open(s) || (s->has_slice && now_ns < s->slice_ends_ns))
+        return;
+    s->director->slice(s->director->slice_context, s->run->state.next_slice++, &s->slice);
+    journal_slice(s);
+    s->has_slice = 1;
+    s->slice_ends_ns = now_ns + (int64_t)(s->slice.length_s * 1e9);
+    hf_shared_publish(s->pool->shared, &s->slice, hf_ticks_now() + lead_ticks);
+}
+
+static void journal_exposure_if_due(struct hf_supervisor *s, int64_t now_ns)
+{
+    double every_s = HF_EXPOSURE_EVERY_S / s->run->clock_factor;
+
+    if (every_s < HF_EXPOSURE_WALL_S)
+        every_s = HF_EXPOSURE_WALL_S;
+    if ((double)(now_ns - s->exposure_line_ns) * 1e-9 < every_s)
+        return;
+    s->exposure_line_ns = now_ns;
+    hf_trials_journal_exposure(s);
+}
+
+static void run_tick(struct hf_supervisor *s, int64_t now_ns, double wall_s)
+{
+    turn_slice(s, now_ns);
+    hf_watch_machine(s, wall_s * s->run->clock_factor);
+    hf_watch_results(s);
+    hf_watch_progress(s, now_ns);
+    if (s->phase != HF_PHASE_RUNNING)
+        return;
+    hf_trials_accrue(s, wall_s);
+    journal_exposure_if_due(s, now_ns);
+    if (s->phase == HF_PHASE_RUNNING)
+        hf_trials_close_served(s);
+    if (s->phase == HF_PHASE_RUNNING)
+        hf_trials_propose(s);
+}
+
+static void wait_for_workers(struct hf_supervisor *s, int64_t now_ns)
+{
+    struct hf_error error = {0};
+
+    if (s->phase == HF_PHASE_STARTING && hf_pool_all_in_state(s->pool, HF_GROUP_ALL, HF_STATE_READY)) {
+        hf_pool_command(s->pool, HF_GROUP_ALL, HF_WORKER_PROVE);
+        s->phase = HF_PHASE_PROVING;
+    } else if (s->phase == HF_PHASE_PROVING && hf_pool_all_in_state(s->pool, HF_GROUP_ALL, HF_STATE_PROVED)) {
+        end_proof(s);
+        if (s->phase == HF_PHASE_RUNNING)
+            begin_running(s);
+    } else if ((double)(now_ns - s->started_ns) * 1e-9 > START_LIMIT_S) {
+        (void)hf_fail(&error, HF_E_MISSING, "the workers were not ready within %.0f s", START_LIMIT_S);
+        hf_supervisor_fail(s, &error);
+    }
+}
+
+static void on_tick(uv_timer_t *timer)
+{
+    struct hf_supervisor *s = timer->data;
+    int64_t now_ns = hf_clock_monotonic_ns(&hf_clock_real);
+    double wall_s = (double)(now_ns - s->last_tick_ns) * 1e-9;
+
+    s->last_tick_ns = now_ns;
+    if (s->phase == HF_PHASE_RUNNING)
+        run_tick(s, now_ns, wall_s);
+    else if (s->phase != HF_PHASE_ENDING)
+        wait_for_workers(s, now_ns);
+    if (s->phase == HF_PHASE_RUNNING && s->options->wall_limit_s > 0 &&
+        (double)(now_ns - s->started_ns) * 1e-9 >= s->options->wall_limit_s)
+        hf_supervisor_finish(s, HF_END_INTERRUPTED, "the time given by --for is over");
+}
+
+static void on_signal(uv_signal_t *handle, int signal_number)
+{
+    struct hf_supervisor *s = handle->data;
+    char words[64];
+
+    if (s->phase == HF_PHASE_RUNNING)
+        hf_watch_results(s); /* a wrong result that has been posted is not lost */
+    (void)snprintf(words, sizeof words, "stopped by signal %d, %s", signal_number, strsignal(signal_number));
+    hf_supervisor_finish(s, HF_END_INTERRUPTED, words);
+}
+
+static int start_loop(struct hf_supervisor *s)
+{
+    static const int numbers[3] = {SIGINT, SIGTERM, SIGHUP};
+    int result = 0;
+
+    (void)uv_timer_init(&s->loop, &s->tick); /* cannot fail */
+    s->tick.data = s;
+    for (int i = 0; i < 3; i++) {
+        (void)uv_signal_init(&s->loop, &s->signals[i]); /* fails only with the loop itself */
+        s->signals[i].data = s;
+    }
+    s->loop_started = 1;
+    for (int i = 0; i < 3 && result == 0; i++)
+        result = uv_signal_start(&s->signals[i], on_signal, numbers[i]);
+    if (result == 0)
+        result = uv_timer_start(&s->tick, on_tick, HF_TICK_MS, HF_TICK_MS);
+    if (result != 0)
+        return hf_fail(&s->error, HF_E_IO, "cannot start the event loop: %s", uv_strerror(result));
+    s->started_ns = hf_clock_monotonic_ns(&hf_clock_real);
+    s->last_tick_ns = s->started_ns;
+    s->exposure_line_ns = s->started_ns;
+    return HF_OK;
+}
+
+/* --- the end ----------------------------------------------------------------------------------------- */
+
+static void journal_end(struct hf_supervisor *s)
+{
+    static const char *const reasons[] = {"finished", "stopped", "interrupted", "parked", "requested"};
+    struct hf_error error = {0};
+
+    if (s->result->end == HF_END_FINISHED && s->director->write_finished != NULL) {
+        s->director->write_finished(s->director->context,
+                                    hf_run_begin_record(s->run, HF_RECORD_FINISHED));
+        if (hf_run_end_record(s->run, &error) != HF_OK)
+            hf_supervisor_fail(s, &error);
+    }
+    if (s->error.code == HF_OK)
+        (void)add_words(s, HF_RECORD_SESSION_END, "reason", reasons[s->result->end]);
+}
+
+/* Every group back to baseline; a group that cannot be confirmed is named even when we end by a failure. */
+static void to_baseline(struct hf_supervisor *s)
+{
+    struct hf_error error = {0};
+
+    if (s->driver_state == NULL || s->result->end == HF_END_REQUESTED)
+        return;
+    if (hf_driver_to_baseline(s->options->driver, s->driver_state, &s->driver_config, &error) == HF_OK)
+        return;
+    hf_supervisor_say(s, "back to baseline: %s", error.message);
+    if (s->error.code == HF_OK)
+        s->error = error;
+}
+
+static void wind_down(struct hf_supervisor *s)
+{
+    (void)uv_run(&s->loop, UV_RUN_DEFAULT); /* the workers' ends and the closing handles */
+    if (s->error.code == HF_OK && s->result->end != HF_END_REQUESTED)
+        hf_trials_interrupt_all(s, s->result->words.bytes);
+    if (s->error.code == HF_OK)
+        journal_end(s);
+    to_baseline(s);
+    s->result->blocks_checked = s->judge.blocks_checked;
+    s->result->wall_s = (double)(hf_clock_monotonic_ns(&hf_clock_real) - s->started_ns) * 1e-9;
+}
+
+/* Three resets without a judged trial between them: a person decides. */
+static int park_if_fruitless(struct hf_supervisor *s)
+{
+    const struct hf_run_state *state = &s->run->state;
+    char words[160];
+
+    if (s->options->unpark || (!state->parked && state->resets_without_verdict < HF_FRUITLESS_RESETS))
+        return 0;
+    (void)snprintf(words, sizeof words,
+                   "parked after %d resets without a judged trial between them; trial %llu was the last; look at "
+                   "the machine, then run search --unpark",
+                   state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
+    s->result->end = HF_END_PARKED;
+    hf_text_add_string(&s->result->words, words);
+    if (!state->parked)
+        (void)add_words(s, HF_RECORD_PARKED, "reason", words);
+    s->phase = HF_PHASE_ENDING;
+    to_baseline(s);
+    return 1;
+}
+
+static int set_up(struct hf_supervisor *s)
+{
+    if (find_cpus(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK || begin_session(s) != HF_OK)
+        return s->error.code;
+    s->judge = (struct hf_judge){.slice_source = s->director->slice, .slice_context = s->director->slice_context,
+                                 .real_cpus = s->real_cpus, .real_cpu_count = s->real_cpu_count, .home_cpu = -1};
+    hf_load_of_mix(s->options->mix, s->mix_load, &s->mix_load_count);
+    return hf_resume_settle(s);
+}
+
+static void drive(struct hf_supervisor *s)
+{
+    if (set_up(s) != HF_OK || park_if_fruitless(s))
+        return;
+    if (hf_pool_spawn_all(s->pool, &s->error) == HF_OK && start_loop(s) == HF_OK)
+        (void)uv_run(&s->loop, UV_RUN_DEFAULT);
+    if (s->phase != HF_PHASE_ENDING)
+        enter_ending(s);
+    wind_down(s);
+}
+
+int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_supervisor_result *ret_result,
+                      struct hf_error *error)
+{
+    struct hf_supervisor *s = hf_allocate(1, sizeof *s);
+
+    *ret_result = (struct hf_supervisor_result){.end = HF_END_STOPPED};
+    hf_text_init(&ret_result->words, 65536);
+    if (s == NULL)
+        return hf_fail(error, HF_E_MEMORY, "no memory for the supervisor");
+    s->options = options;
+    s->run = options->run;
+    s->profile = options->run->profile;
+    s->director = options->director;
+    s->result = ret_result;
+    if (uv_loop_init(&s->loop) != 0)
+        (void)hf_fail(&s->error, HF_E_IO, "cannot make an event loop");
+    else
+        drive(s);
+    if (s->driver_state != NULL)
+        options->driver->close(s->driver_state);
+    hf_pool_free(s->pool);
+    (void)uv_loop_close(&s->loop);
+    if (s->error.code != HF_OK)
+        *error = s->error;
+    hf_free(s);
+    return error->code;
+}
+
+int hf_supervisor_boot_id(const struct hf_profile *profile, const char *run_directory,
+                          char ret_id[HF_BOOT_ID_MAX], struct hf_error *error)
+{
+    uint64_t resets = 0;
+    char kernel_id[HF_BOOT_ID_MAX];
+
+    if (hf_boot_id(kernel_id, error) != HF_OK)
+        return error->code;
+    if (strcmp(profile->driver, "rig") == 0 && hf_rig_boot_count(run_directory, &resets, error) != HF_OK)
+        return error->code;
+    if (resets == 0)
+        (void)snprintf(ret_id, HF_BOOT_ID_MAX, "%.40s", kernel_id);
+    else
+        (void)snprintf(ret_id, HF_BOOT_ID_MAX, "%.40s+%llu", kernel_id, (unsigned long long)resets);
+    return HF_OK;
+}

@@ -1,0 +1,71 @@
+/*
+ * The supervisor: one libuv loop that owns the journal, the workers and the judge, and carries out what a director
+ * proposes (the plan of a search, the fixed trial of a verification, the replay of a failure).
+ *
+ * Calling order: open the run (hf_run_open, the director's observer as its event visitor, with observe_live), fill in the options,
+ * hf_supervisor_run(). It returns when the director is done, the run has to wait for a person, or a signal came; on
+ * every way out the load is gone, the groups are back at baseline, and what was learned is in the journal.
+ */
+#ifndef HOLDFAST_HARNESS_SUPERVISOR_H
+#define HOLDFAST_HARNESS_SUPERVISOR_H
+
+#include "harness/judge.h"
+#include "holdfast/driver.h"
+#include "holdfast/mix.h"
+#include "holdfast/plan.h"
+#include "holdfast/run.h"
+
+/* Who decides what is tried next. Pure, like the plan. It learns what happens as an event visitor of the run, which
+ * must be opened with observe_live: so it sees, to the bit, what a resumed run would. */
+struct hf_director {
+    void *context;
+    void (*propose)(void *context, int group, double now_s, struct hf_proposal *ret_proposal);
+    /* Slice number n of the load. */
+    hf_slice_source *slice;
+    void *slice_context;
+    /* Payload of the `finished` record; NULL: none is written (verify, reproduce). */
+    void (*write_finished)(void *context, struct hf_json_writer *writer);
+};
+
+enum hf_supervisor_end {
+    HF_END_FINISHED,    /* the director is done */
+    HF_END_STOPPED,     /* the director cannot go on; `words` says why */
+    HF_END_INTERRUPTED, /* Ctrl-C, a signal, or the time given by --for */
+    HF_END_PARKED,      /* fruitless resets: a person decides */
+    HF_END_REQUESTED    /* a person has to change settings; `words` is the page to follow */
+};
+
+struct hf_supervisor_options {
+    struct hf_run *run;
+    const struct hf_director *director;
+    const struct hf_mix *mix;
+    const struct hf_driver_ops *driver;
+    const char *boot_id;
+    int settings_applied; /* --applied: a person says the requested settings are in force */
+    int unpark;
+    double wall_limit_s;  /* 0: none */
+    /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
+    int (*ask_applied)(void *context, const char *page);
+    void *ask_context;
+    /* One line per event, for a person. */
+    void (*say)(void *context, const char *line);
+    void *say_context;
+};
+
+struct hf_supervisor_result {
+    enum hf_supervisor_end end;
+    struct hf_text words;
+    uint64_t blocks_checked;
+    double wall_s;
+};
+
+/* 0, or the failure that ended it (sticky journal, no permission, a core that does not report planted errors, ...).
+ * ret_result->words is released by the caller in either case. */
+int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_supervisor_result *ret_result,
+                      struct hf_error *error);
+
+/* Boot identity: the kernel's, with "+n" after n resets of a simulated machine. */
+int hf_supervisor_boot_id(const struct hf_profile *profile, const char *run_directory,
+                          char ret_id[HF_BOOT_ID_MAX], struct hf_error *error);
+
+#endif

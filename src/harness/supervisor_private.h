@@ -1,0 +1,152 @@
+/*
+ * What the files of the supervisor share.
+ *
+ * Invariants
+ *  1. trial[g].open says that a trial of group g stands in the journal without a verdict; a joint trial stands in
+ *     `joint` and then no trial[g] is open.
+ *  2. A group's workers run only while its trial is open and its setting is in force.
+ *  3. trial.exposure_s >= trial.journalled_s: the journal never claims more than was served.
+ *  4. `phase` only moves forward: STARTING -> PROVING -> RUNNING -> ENDING.
+ *  5. After fail() nothing is journalled any more; the workers are dead before the groups go to baseline.
+ */
+#ifndef HOLDFAST_HARNESS_SUPERVISOR_PRIVATE_H
+#define HOLDFAST_HARNESS_SUPERVISOR_PRIVATE_H
+
+#include <uv.h>
+
+#include "harness/pool.h"
+#include "harness/supervisor.h"
+
+#define HF_TICK_MS          20
+#define HF_STALL_MIN_S      2.0  /* no progress for 10 block times, and at least this, is a stall */
+#define HF_EXPOSURE_EVERY_S 5.0  /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
+#define HF_EXPOSURE_WALL_S  0.25
+#define HF_FRUITLESS_RESETS 3    /* so many resets without a judged trial park the run */
+
+struct hf_load_share {
+    double exposure_s;
+    uint64_t blocks;
+};
+
+struct hf_trial {
+    int open;
+    uint64_t id;
+    enum hf_purpose purpose;
+    int group; /* or HF_GROUP_ALL */
+    int step;
+    int16_t joint_step[HF_GROUPS_MAX];
+    double limit_s;
+    double exposure_s;
+    double wall_exposure_s;
+    double journalled_s;
+    uint64_t blocks;
+    int loaded;   /* every worker of it has finished a block: exposure counts */
+    int draining; /* time served: waiting for the last blocks to be judged */
+    double celsius_sum, celsius_highest, mhz_sum, mhz_asked;
+    uint64_t samples;
+    struct hf_load_share share[HF_MIX_ENTRIES_MAX];
+};
+
+/* What a verdict's record says beyond the event. */
+struct hf_verdict_detail {
+    const struct hf_trial *trial;
+    const struct hf_mix *mix;
+    const char *words;
+    uint64_t slice_number;
+};
+
+/* What the supervisor remembers of a worker between two ticks. */
+struct hf_watch {
+    uint64_t progress;
+    int64_t progress_ns;        /* when it last moved, or was told to run */
+    double exposure_at_progress;
+    uint64_t blocks_in_trial;
+    int early_deaths;           /* deaths before it was ready */
+};
+
+enum hf_phase { HF_PHASE_STARTING, HF_PHASE_PROVING, HF_PHASE_RUNNING, HF_PHASE_ENDING };
+
+struct hf_supervisor {
+    const struct hf_supervisor_options *options;
+    struct hf_run *run;
+    const struct hf_profile *profile;
+    const struct hf_director *director;
+    uv_loop_t loop;
+    uv_timer_t tick;
+    uv_signal_t signals[3];
+    int loop_started;
+    struct hf_pool *pool;
+    struct hf_judge judge;
+    int16_t real_cpus[HF_CPUS_MAX];
+    int real_cpu_count;
+    int sharing;               /* workers per real CPU, at most */
+
+    void *driver_state;
+    struct hf_driver_config driver_config;
+    struct hf_driver_group driver_group[HF_GROUPS_MAX];
+    struct hf_rig_config rig_config;
+    struct hf_load_slice mix_load[HF_MIX_ENTRIES_MAX];
+    int mix_load_count;
+
+    enum hf_phase phase;
+    struct hf_trial trial[HF_GROUPS_MAX];
+    struct hf_trial joint;
+    int running[HF_GROUPS_MAX]; /* the group's workers have been told to run */
+    double cooling_until_c[HF_GROUPS_MAX]; /* 0: not cooling */
+    struct hf_watch watch[HF_WORKERS_MAX];
+
+    struct hf_slice slice;     /* the present one */
+    int has_slice;
+    int64_t slice_ends_ns;
+    int64_t last_tick_ns;
+    int64_t exposure_line_ns;
+    int64_t started_ns;
+
+    struct hf_event exposure_events[HF_GROUPS_MAX];
+
+    struct hf_supervisor_result *result;
+    struct hf_error error;     /* the failure that ends the run */
+};
+
+/* --- supervisor.c --- */
+void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* Keeps the first failure and ends the run. */
+void hf_supervisor_fail(struct hf_supervisor *s, const struct hf_error *error);
+void hf_supervisor_finish(struct hf_supervisor *s, enum hf_supervisor_end end, const char *words);
+double hf_supervisor_now_s(const struct hf_supervisor *s);
+/* Adds the event to the journal (uncommitted), from where state and director learn it. */
+int hf_supervisor_emit(struct hf_supervisor *s, const struct hf_event *event, const char *reason);
+int hf_supervisor_commit(struct hf_supervisor *s);
+const char *hf_supervisor_group_name(const struct hf_supervisor *s, int group);
+
+/* --- trials.c --- */
+struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group);
+int hf_trial_any_open(const struct hf_supervisor *s);
+void hf_trials_propose(struct hf_supervisor *s);
+void hf_trials_accrue(struct hf_supervisor *s, double wall_s);
+void hf_trials_journal_exposure(struct hf_supervisor *s);
+void hf_trials_close_served(struct hf_supervisor *s);
+/* Ends a trial with a verdict; cpu is the profile's CPU or -1; group the indicted one. */
+void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict, enum hf_cause cause,
+                    int group, int cpu, const char *detail);
+/* Carries on with trials whose settings a person was asked for. */
+int hf_trials_adopt_requested(struct hf_supervisor *s);
+void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);
+
+/* --- watch.c --- */
+void hf_watch_machine(struct hf_supervisor *s, double run_s);
+void hf_watch_results(struct hf_supervisor *s);
+void hf_watch_progress(struct hf_supervisor *s, int64_t now_ns);
+void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number);
+void hf_watch_write_slice(struct hf_json_writer *writer, const struct hf_slice *slice);
+void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns);
+
+/* --- resume.c --- */
+/* Settles the intents that an earlier session left open: interrupted in the same boot, machine-reset in another. */
+int hf_resume_settle(struct hf_supervisor *s);
+
+/* --- load.c --- */
+void hf_load_of_mix(const struct hf_mix *mix, struct hf_load_slice *ret_slices, int *ret_count);
+void hf_rig_config_of_profile(const struct hf_profile *profile, struct hf_rig_config *ret_config);
+
+#endif

@@ -1,0 +1,560 @@
+/*
+ * Trials from intent to verdict.
+ *
+ *   propose -> [intent on disk] -> apply -> read back -> workers run -> loaded -> exposure ... -> drain -> verdict
+ *
+ * hf_trials_propose() takes new trials from the director and carries them to `workers run`; hf_trials_accrue() marks
+ * them loaded and counts; hf_trials_close_served() drains and passes those that served their time; everything else
+ * that ends a trial calls hf_trial_close().
+ */
+#include <assert.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "harness/supervisor_private.h"
+
+#define BLOCKS_EXPECTED_SHARE 0.2 /* of the blocks that fair sharing of the CPUs would give */
+
+struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group)
+{
+    if (s->joint.open)
+        return &s->joint;
+    return s->trial[group].open ? &s->trial[group] : NULL;
+}
+
+int hf_trial_any_open(const struct hf_supervisor *s)
+{
+    int any = s->joint.open;
+
+    for (int g = 0; g < s->profile->group_count; g++)
+        any |= s->trial[g].open;
+    return any;
+}
+
+static int covers(const struct hf_trial *trial, int group)
+{
+    return trial->group == group || (trial->group == HF_GROUP_ALL && trial->joint_step[group] >= 0);
+}
+
+static int step_of(const struct hf_trial *trial, int group)
+{
+    return trial->group == HF_GROUP_ALL ? trial->joint_step[group] : trial->step;
+}
+
+/* --- intent ----------------------------------------------------------------------------------------- */
+
+static struct hf_trial *open_trial(struct hf_supervisor *s, const struct hf_proposal *proposal, uint64_t id)
+{
+    struct hf_trial *trial = proposal->kind == HF_PROPOSAL_JOINT ? &s->joint : &s->trial[proposal->group];
+
+    assert(!trial->open && !s->joint.open);
+    *trial = (struct hf_trial){
+        .open = 1,
+        .id = id,
+        .purpose = proposal->purpose,
+        .group = proposal->kind == HF_PROPOSAL_JOINT ? HF_GROUP_ALL : proposal->group,
+        .step = proposal->step,
+        .limit_s = proposal->limit_s,
+    };
+    memcpy(trial->joint_step, proposal->joint_step, sizeof trial->joint_step);
+    return trial;
+}
+
+static int journal_intent(struct hf_supervisor *s, const struct hf_proposal *proposal,
+                          struct hf_trial **ret_trial)
+{
+    struct hf_event event = {
+        .type = HF_EVENT_TRIAL_BEGIN,
+        .trial = s->run->state.next_trial,
+        .purpose = proposal->purpose,
+        .group = proposal->kind == HF_PROPOSAL_JOINT ? HF_GROUP_ALL : proposal->group,
+        .step = proposal->step,
+        .limit_s = proposal->limit_s,
+        .cpu = -1,
+        .time_s = hf_supervisor_now_s(s),
+    };
+
+    if (event.trial == 0)
+        event.trial = 1;
+    memcpy(event.joint_step, proposal->joint_step, sizeof event.joint_step);
+    if (hf_supervisor_emit(s, &event, proposal->reason) != HF_OK)
+        return s->error.code;
+    *ret_trial = open_trial(s, proposal, event.trial);
+    return HF_OK;
+}
+
+/* --- settings --------------------------------------------------------------------------------------- */
+
+static int journal_setting(struct hf_supervisor *s, int group, int asked, int read_back)
+{
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SETTING);
+    struct hf_error error = {0};
+
+    hf_json_integer(writer, "group", group);
+    hf_json_integer(writer, "asked", asked);
+    hf_json_integer(writer, "read_back", read_back);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
+static void run_group(struct hf_supervisor *s, int group)
+{
+    struct hf_error error = {0};
+
+    if (s->options->driver->begin_run != NULL)
+        s->options->driver->begin_run(s->driver_state, group);
+    if (s->options->driver->load != NULL &&
+        s->options->driver->load(s->driver_state, group, s->mix_load, s->mix_load_count, &error) != HF_OK) {
+        hf_supervisor_fail(s, &error);
+        return;
+    }
+    s->running[group] = 1;
+    hf_watch_run_started(s, group, s->last_tick_ns);
+    hf_pool_command(s->pool, group, HF_WORKER_RUN);
+}
+
+static void idle_group(struct hf_supervisor *s, int group)
+{
+    struct hf_error error = {0};
+
+    hf_pool_command(s->pool, group, HF_WORKER_IDLE);
+    s->running[group] = 0;
+    if (s->options->driver->load != NULL &&
+        s->options->driver->load(s->driver_state, group, NULL, 0, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+}
+
+/* Reads every group of the trial back. A setting that is not in force voids the trial: 0. */
+static int settings_in_force(struct hf_supervisor *s, struct hf_trial *trial, int journal_them)
+{
+    char detail[128];
+
+    for (int g = 0; g < s->profile->group_count; g++) {
+        struct hf_error error = {0};
+        int read_back = -1;
+
+        if (!covers(trial, g))
+            continue;
+        if (s->options->driver->read_back(s->driver_state, g, &read_back, &error) != HF_OK) {
+            hf_supervisor_fail(s, &error);
+            return 0;
+        }
+        if (journal_them && journal_setting(s, g, step_of(trial, g), read_back) != HF_OK)
+            return 0;
+        if (read_back == step_of(trial, g))
+            continue;
+        (void)snprintf(detail, sizeof detail, "%s reads back ratio %.2f instead of %.2f",
+                       hf_supervisor_group_name(s, g),
+                       read_back < 0 ? NAN : hf_profile_ratio(s->profile, read_back),
+                       hf_profile_ratio(s->profile, step_of(trial, g)));
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, -1, detail);
+        return 0;
+    }
+    return 1;
+}
+
+/* The setting is in force: the trial's groups begin to work. */
+static void load_trial(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    if (!settings_in_force(s, trial, 1))
+        return;
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (covers(trial, g))
+            run_group(s, g);
+    }
+}
+
+/* A person has to act: the request goes into the journal, the page to the caller. */
+static void request_person(struct hf_supervisor *s, const int16_t *wanted, const struct hf_text *page)
+{
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_REQUEST);
+    struct hf_error error = {0};
+
+    hf_json_array_open(writer, "groups");
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (wanted[g] < 0)
+            continue;
+        hf_json_object_open(writer, NULL);
+        hf_json_integer(writer, "group", g);
+        hf_json_integer(writer, "step", wanted[g]);
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+    hf_json_string(writer, "text", page->bytes);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    else if (hf_supervisor_commit(s) == HF_OK)
+        hf_supervisor_finish(s, HF_END_REQUESTED, page->bytes);
+}
+
+static void apply_wanted(struct hf_supervisor *s, const int16_t *wanted, struct hf_trial **trials, int count)
+{
+    enum hf_apply_result result;
+    struct hf_error error = {0};
+    struct hf_text page;
+
+    hf_text_init(&page, 65536);
+    if (s->options->driver->apply(s->driver_state, wanted, &result, &page, &error) != HF_OK) {
+        hf_supervisor_fail(s, &error);
+    } else if (result == HF_APPLY_REQUESTED) {
+        if (s->options->ask_applied != NULL && s->options->ask_applied(s->options->ask_context, page.bytes))
+            (void)hf_trials_adopt_requested(s);
+        else
+            request_person(s, wanted, &page);
+    } else {
+        for (int i = 0; i < count && s->phase == HF_PHASE_RUNNING; i++)
+            load_trial(s, trials[i]);
+        (void)hf_supervisor_commit(s);
+    }
+    hf_text_release(&page);
+}
+
+/* --- proposals -------------------------------------------------------------------------------------- */
+
+static void announce(struct hf_supervisor *s, const struct hf_trial *trial, const char *reason)
+{
+    char limit[HF_TIME_TEXT];
+
+    hf_duration_format(trial->limit_s, limit);
+    if (trial->group == HF_GROUP_ALL)
+        hf_supervisor_say(s, "trial %llu: %s of all groups together, up to %s (%s)",
+                          (unsigned long long)trial->id, hf_purpose_name(trial->purpose), limit, reason);
+    else
+        hf_supervisor_say(s, "trial %llu: %s at ratio %.2f, %s, up to %s (%s)", (unsigned long long)trial->id,
+                          hf_supervisor_group_name(s, trial->group), hf_profile_ratio(s->profile, trial->step),
+                          hf_purpose_name(trial->purpose), limit, reason);
+}
+
+static int is_cooling(struct hf_supervisor *s, int group)
+{
+    if (s->cooling_until_c[group] == 0)
+        return 0;
+    if (s->options->driver->group_celsius != NULL &&
+        s->options->driver->group_celsius(s->driver_state, group) > s->cooling_until_c[group])
+        return 1;
+    s->cooling_until_c[group] = 0;
+    hf_supervisor_say(s, "%s has cooled", hf_supervisor_group_name(s, group));
+    return 0;
+}
+
+/* 1 when the proposal became an open trial whose setting is wanted. */
+static int take_proposal(struct hf_supervisor *s, const struct hf_proposal *proposal, int16_t *wanted,
+                         struct hf_trial **ret_trial)
+{
+    switch (proposal->kind) {
+    case HF_PROPOSAL_FINISHED:
+        hf_supervisor_finish(s, HF_END_FINISHED, proposal->reason);
+        return 0;
+    case HF_PROPOSAL_STOP:
+        hf_supervisor_finish(s, HF_END_STOPPED, proposal->reason);
+        return 0;
+    case HF_PROPOSAL_WAIT:
+        return 0;
+    case HF_PROPOSAL_TRIAL:
+    case HF_PROPOSAL_JOINT:
+        break;
+    }
+    if (journal_intent(s, proposal, ret_trial) != HF_OK)
+        return 0;
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (covers(*ret_trial, g))
+            wanted[g] = (int16_t)step_of(*ret_trial, g);
+    }
+    announce(s, *ret_trial, proposal->reason);
+    return 1;
+}
+
+void hf_trials_propose(struct hf_supervisor *s)
+{
+    struct hf_driver_cost cost;
+    struct hf_trial *trials[HF_GROUPS_MAX];
+    int16_t wanted[HF_GROUPS_MAX];
+    int count = 0;
+
+    s->options->driver->cost(s->driver_state, &cost);
+    if (cost.needs_person && hf_trial_any_open(s))
+        return; /* a round at a time: a change would need a reboot under the trials that still run */
+    memset(wanted, 0xff, sizeof wanted);
+    for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING && !s->joint.open; g++) {
+        struct hf_proposal proposal;
+
+        if (s->profile->group[g].left_out || s->trial[g].open || is_cooling(s, g))
+            continue;
+        s->director->propose(s->director->context, g, s->run->state.last_time_s, &proposal);
+        count += take_proposal(s, &proposal, wanted, &trials[count]);
+    }
+    if (count == 0 || s->phase != HF_PHASE_RUNNING || hf_supervisor_commit(s) != HF_OK)
+        return;
+    apply_wanted(s, wanted, trials, count);
+}
+
+static void restore_trial(struct hf_supervisor *s, const struct hf_run_trial *from)
+{
+    struct hf_trial *trial = from->group == HF_GROUP_ALL ? &s->joint : &s->trial[from->group];
+
+    *trial = (struct hf_trial){.open = 1, .id = from->trial, .purpose = from->purpose, .group = from->group,
+                               .step = from->step, .limit_s = from->limit_s};
+    memcpy(trial->joint_step, from->joint_step, sizeof trial->joint_step);
+}
+
+/* Trials that a person was asked to set up, now or before a boot: confirm them to the driver and load them. */
+int hf_trials_adopt_requested(struct hf_supervisor *s)
+{
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_run_trial *from = &s->run->state.open[g];
+
+        if (from->trial != 0 && !from->loaded && hf_trial_of_group(s, g) == NULL)
+            restore_trial(s, from);
+    }
+    for (int g = 0; g < s->profile->group_count; g++) {
+        struct hf_trial *trial = hf_trial_of_group(s, g);
+        struct hf_error error = {0};
+
+        if (trial == NULL || !covers(trial, g))
+            continue;
+        assert(s->options->driver->confirm != NULL);
+        if (s->options->driver->confirm(s->driver_state, g, step_of(trial, g), &error) != HF_OK) {
+            hf_supervisor_fail(s, &error);
+            return error.code;
+        }
+    }
+    if (s->joint.open)
+        load_trial(s, &s->joint);
+    for (int g = 0; g < s->profile->group_count && !s->joint.open; g++) {
+        if (s->trial[g].open)
+            load_trial(s, &s->trial[g]);
+    }
+    return hf_supervisor_commit(s);
+}
+
+/* --- exposure --------------------------------------------------------------------------------------- */
+
+static int all_blocks_begun(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        if (covers(trial, s->pool->worker[i].place.group) && s->watch[i].blocks_in_trial == 0)
+            return 0;
+    }
+    return 1;
+}
+
+static void mark_loaded(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED, .trial = trial->id, .group = trial->group, .cpu = -1,
+                             .time_s = hf_supervisor_now_s(s)};
+
+    trial->loaded = 1;
+    if (hf_supervisor_emit(s, &event, NULL) == HF_OK)
+        (void)hf_supervisor_commit(s);
+}
+
+static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
+{
+    if (!trial->open || trial->draining)
+        return;
+    if (!trial->loaded) {
+        if (all_blocks_begun(s, trial))
+            mark_loaded(s, trial);
+        return;
+    }
+    trial->wall_exposure_s += wall_s;
+    trial->exposure_s += wall_s * s->run->clock_factor;
+    if (trial->exposure_s > trial->limit_s)
+        trial->exposure_s = trial->limit_s;
+    if (s->has_slice)
+        trial->share[s->slice.entry].exposure_s += wall_s * s->run->clock_factor;
+}
+
+void hf_trials_accrue(struct hf_supervisor *s, double wall_s)
+{
+    accrue(s, &s->joint, wall_s);
+    for (int g = 0; g < s->profile->group_count; g++)
+        accrue(s, &s->trial[g], wall_s);
+}
+
+static struct hf_event exposure_event(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    return (struct hf_event){.type = HF_EVENT_EXPOSURE, .trial = trial->id, .group = trial->group, .cpu = -1,
+                             .exposure_s = trial->exposure_s, .blocks = trial->blocks,
+                             .time_s = hf_supervisor_now_s(s)};
+}
+
+void hf_trials_journal_exposure(struct hf_supervisor *s)
+{
+    struct hf_event *events = s->exposure_events;
+    struct hf_error error = {0};
+    int count = 0;
+
+    for (int g = -1; g < s->profile->group_count; g++) {
+        struct hf_trial *trial = g < 0 ? &s->joint : &s->trial[g];
+
+        if (!trial->open || !trial->loaded || trial->exposure_s <= trial->journalled_s)
+            continue;
+        events[count++] = exposure_event(s, trial);
+        trial->journalled_s = trial->exposure_s;
+    }
+    if (count == 0)
+        return;
+    if (hf_run_add_exposure(s->run, events, count, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    else
+        (void)hf_supervisor_commit(s);
+}
+
+/* --- verdicts --------------------------------------------------------------------------------------- */
+
+static void stop_load(struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (covers(trial, g) && s->running[g])
+            idle_group(s, g);
+    }
+}
+
+/* The verdict's payload beyond the event: load by kernel, temperatures, clock. */
+static void write_verdict_detail(void *context, struct hf_json_writer *writer)
+{
+    const struct hf_verdict_detail *detail = context;
+    const struct hf_trial *trial = detail->trial;
+
+    hf_json_array_open(writer, "load");
+    for (int i = 0; i < detail->mix->entry_count; i++) {
+        if (trial->share[i].exposure_s <= 0 && trial->share[i].blocks == 0)
+            continue;
+        hf_json_object_open(writer, NULL);
+        hf_json_string(writer, "kernel", detail->mix->entry[i].kernel);
+        hf_json_integer(writer, "width", detail->mix->entry[i].width_bits);
+        hf_json_string(writer, "pattern", hf_pattern_name(detail->mix->entry[i].pattern));
+        hf_json_number(writer, "exposure_s", trial->share[i].exposure_s);
+        hf_json_u64(writer, "blocks", trial->share[i].blocks);
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+    hf_json_u64(writer, "slice", detail->slice_number);
+    if (trial->samples > 0) {
+        hf_json_number(writer, "celsius_highest", trial->celsius_highest);
+        hf_json_number(writer, "celsius_mean", trial->celsius_sum / (double)trial->samples);
+        hf_json_number(writer, "mhz_asked", trial->mhz_asked);
+        hf_json_number(writer, "mhz_measured", trial->mhz_sum / (double)trial->samples);
+    }
+    if (detail->words != NULL && detail->words[0] != '\0')
+        hf_json_string(writer, "detail", detail->words);
+}
+
+static void announce_verdict(struct hf_supervisor *s, const struct hf_trial *trial,
+                             const struct hf_event *event, const char *detail)
+{
+    char served[HF_TIME_TEXT];
+    char core[24] = "";
+
+    hf_duration_format(event->exposure_s, served);
+    if (event->cpu >= 0)
+        (void)snprintf(core, sizeof core, " on CPU %d", event->cpu);
+    hf_supervisor_say(s, "trial %llu: %s %s, %s%s after %s%s%s", (unsigned long long)trial->id,
+                      trial->group == HF_GROUP_ALL ? hf_purpose_name(trial->purpose)
+                                                   : hf_supervisor_group_name(s, trial->group),
+                      hf_verdict_name(event->verdict), hf_cause_name(event->cause), core, served,
+                      detail != NULL ? ": " : "", detail != NULL ? detail : "");
+}
+
+void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict, enum hf_cause cause,
+                    int group, int cpu, const char *detail)
+{
+    struct hf_verdict_detail extra = {.trial = trial, .mix = s->options->mix, .words = detail,
+                                      .slice_number = s->slice.number};
+    struct hf_event event = {.type = HF_EVENT_VERDICT, .trial = trial->id, .verdict = verdict, .cause = cause,
+                             .exposure_s = trial->exposure_s, .blocks = trial->blocks, .group = group,
+                             .cpu = cpu};
+    struct hf_error error = {0};
+
+    assert(trial->open && hf_cause_fits(verdict, cause));
+    stop_load(s, trial);
+    hf_trials_journal_exposure(s);
+    if (s->phase == HF_PHASE_ENDING && s->error.code != HF_OK)
+        return;
+    event.time_s = hf_supervisor_now_s(s);
+    if (hf_run_add_event_with(s->run, &event, NULL, write_verdict_detail, &extra, &error) != HF_OK) {
+        hf_supervisor_fail(s, &error);
+        return;
+    }
+    announce_verdict(s, trial, &event, detail);
+    trial->open = 0;
+    (void)hf_supervisor_commit(s);
+}
+
+/* Every worker of a passing trial must have done its share: the absence of a failure is no proof. */
+static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *trial, int *ret_cpu)
+{
+    double expected =
+        BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
+
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        if (covers(trial, s->pool->worker[i].place.group) &&
+            (double)s->watch[i].blocks_in_trial < expected) {
+            *ret_cpu = s->pool->worker[i].place.profile_cpu;
+            return 0;
+        }
+    }
+    return 1;
+}
+
+static int drained(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        const struct hf_worker *worker = &s->pool->worker[i];
+        const struct hf_worker_slot *slot = hf_worker_slot_of(worker);
+
+        if (!covers(trial, worker->place.group) || worker->pid == 0)
+            continue;
+        if (atomic_load(&slot->state) == HF_STATE_RUNNING ||
+            atomic_load(&slot->ring_head) != atomic_load(&slot->ring_tail))
+            return 0;
+    }
+    return 1;
+}
+
+static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    int cpu = -1;
+    int pending = 0;
+
+    if (!trial->open || !trial->loaded || trial->exposure_s < trial->limit_s)
+        return;
+    for (int g = 0; g < s->profile->group_count; g++)
+        pending |= covers(trial, g) && hf_pool_strike_pending(s->pool, g);
+    if (pending)
+        return; /* damage is on its way: it belongs to this trial */
+    if (!trial->draining) {
+        trial->draining = 1;
+        stop_load(s, trial);
+        return;
+    }
+    if (!drained(s, trial))
+        return;
+    if (!settings_in_force(s, trial, 0))
+        return; /* a setting can be lost at any time: no pass without it */
+    if (enough_blocks(s, trial, &cpu))
+        hf_trial_close(s, trial, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, -1, NULL);
+    else
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED, HF_GROUP_NONE, cpu,
+                       "too few blocks were finished to prove anything");
+}
+
+void hf_trials_close_served(struct hf_supervisor *s)
+{
+    close_if_served(s, &s->joint);
+    for (int g = 0; g < s->profile->group_count; g++)
+        close_if_served(s, &s->trial[g]);
+}
+
+void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail)
+{
+    for (int g = -1; g < s->profile->group_count && s->error.code == HF_OK; g++) {
+        struct hf_trial *trial = g < 0 ? &s->joint : &s->trial[g];
+
+        if (trial->open)
+            hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED, HF_GROUP_NONE, -1, detail);
+    }
+}

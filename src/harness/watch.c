@@ -1,0 +1,349 @@
+/*
+ * Watching: results, progress, deaths, temperatures, clocks, settings, and the damage of a simulated machine.
+ * Everything here ends in hf_trial_close() or in nothing.
+ */
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "harness/supervisor_private.h"
+
+#define EARLY_DEATHS_MAX      3
+#define COOL_BELOW_LIMIT_C    10.0  /* hysteresis of the temperature guard */
+#define CLOCK_SHORTFALL_SHARE 0.007
+
+/* --- results ---------------------------------------------------------------------------------------- */
+
+static void count_block(void *context, const struct hf_worker *worker, const struct hf_slice *slice)
+{
+    struct hf_supervisor *s = context;
+    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+
+    s->watch[worker->index].blocks_in_trial++;
+    if (trial == NULL)
+        return;
+    trial->blocks++;
+    trial->share[slice->entry].blocks++;
+}
+
+static void write_company(const struct hf_supervisor *s, struct hf_json_writer *writer)
+{
+    hf_json_array_open(writer, "company");
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_trial *trial = s->joint.open ? &s->joint : &s->trial[g];
+
+        if (!s->running[g] || !trial->open)
+            continue;
+        hf_json_object_open(writer, NULL);
+        hf_json_integer(writer, "group", g);
+        hf_json_integer(writer, "step", trial->group == HF_GROUP_ALL ? trial->joint_step[g] : trial->step);
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+}
+
+void hf_watch_write_slice(struct hf_json_writer *writer, const struct hf_slice *slice)
+{
+    const struct hf_kernel *kernel = hf_kernel_at(slice->kernel);
+
+    hf_json_u64(writer, "slice", slice->number);
+    hf_json_string(writer, "kernel", kernel->name);
+    hf_json_integer(writer, "width", kernel->width_bits);
+    hf_json_string(writer, "isa", kernel->isa);
+    hf_json_string(writer, "operands", hf_operands_name((enum hf_operands)slice->operands));
+    hf_json_string(writer, "pattern", hf_pattern_name((enum hf_pattern)slice->pattern));
+    hf_json_string(writer, "sync", hf_sync_name((enum hf_sync)slice->sync));
+    hf_json_hex64(writer, "slice_seed", slice->seed);
+}
+
+static void write_block(struct hf_json_writer *writer, const struct hf_finding *finding)
+{
+    const struct hf_block_record *record = &finding->record;
+
+    hf_json_u64(writer, "block", record->block_index);
+    hf_json_hex64(writer, "block_seed", record->block.seed);
+    hf_json_u64(writer, "steps", record->block.steps);
+    hf_json_u64(writer, "solo_steps", record->block.solo_steps);
+    hf_json_integer(writer, "lane", record->lane.lane);
+    hf_json_hex64(writer, "expected", record->lane.expected);
+    hf_json_hex64(writer, "got", record->lane.got);
+    hf_json_hex64(writer, "xor", record->lane.expected ^ record->lane.got);
+    hf_json_hex64(writer, "digest_expected", finding->expected);
+    hf_json_hex64(writer, "digest_got", record->block.digest);
+    hf_json_integer(writer, "recomputed_on", finding->recomputed_on);
+    hf_json_bool(writer, "agreed", finding->kind == HF_FINDING_WRONG_RESULT);
+}
+
+static int journal_mismatch(struct hf_supervisor *s, const struct hf_trial *trial,
+                            const struct hf_finding *finding)
+{
+    const struct hf_worker *worker = finding->worker;
+    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_MISMATCH);
+    struct hf_error error = {0};
+
+    hf_json_u64(writer, "trial", trial != NULL ? trial->id : 0);
+    hf_json_integer(writer, "group", worker->place.group);
+    hf_json_integer(writer, "cpu", worker->place.profile_cpu);
+    hf_json_integer(writer, "worker", worker->index);
+    hf_watch_write_slice(writer, &finding->slice);
+    write_block(writer, finding);
+    write_company(s, writer);
+    if (s->options->driver->group_celsius != NULL) {
+        hf_json_number(writer, "celsius", s->options->driver->group_celsius(s->driver_state, worker->place.group));
+        hf_json_number(writer, "mhz", s->options->driver->group_mhz(s->driver_state, worker->place.group));
+    }
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
+static void act_on_finding(struct hf_supervisor *s, const struct hf_finding *finding)
+{
+    const struct hf_worker *worker = finding->worker;
+    const struct hf_kernel *kernel = hf_kernel_at(finding->slice.kernel);
+    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+    char detail[160];
+
+    if (journal_mismatch(s, trial, finding) != HF_OK)
+        return;
+    if (finding->kind == HF_FINDING_CHECKER_DOUBTED) {
+        hf_supervisor_say(s, "the supervisor's own core got an answer wrong; the worker is not blamed");
+        return;
+    }
+    (void)snprintf(detail, sizeof detail, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name, kernel->width_bits,
+                   hf_pattern_name((enum hf_pattern)finding->slice.pattern), finding->record.lane.lane,
+                   (unsigned long long)(finding->record.lane.expected ^ finding->record.lane.got));
+    if (trial != NULL)
+        hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, worker->place.group,
+                       worker->place.profile_cpu, detail);
+    else
+        hf_supervisor_say(s, "a late wrong result of CPU %d after its trial had ended: %s",
+                          worker->place.profile_cpu, detail);
+}
+
+static void judge_one(struct hf_supervisor *s, const struct hf_worker *worker)
+{
+    struct hf_finding finding;
+
+    while (s->phase == HF_PHASE_RUNNING &&
+           hf_judge_worker(&s->judge, worker, count_block, s, &finding) != HF_FINDING_NONE)
+        act_on_finding(s, &finding);
+}
+
+void hf_watch_results(struct hf_supervisor *s)
+{
+    for (int i = 0; i < s->pool->worker_count; i++)
+        judge_one(s, &s->pool->worker[i]);
+}
+
+/* --- progress --------------------------------------------------------------------------------------- */
+
+void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns)
+{
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        if (s->pool->worker[i].place.group != group)
+            continue;
+        s->watch[i].progress_ns = now_ns;
+        s->watch[i].exposure_at_progress = 0;
+        s->watch[i].blocks_in_trial = 0;
+    }
+}
+
+static double stall_limit_s(const struct hf_supervisor *s)
+{
+    double limit_s = 10 * HF_BLOCK_S * (double)s->sharing;
+
+    return limit_s > HF_STALL_MIN_S ? limit_s : HF_STALL_MIN_S;
+}
+
+/* The worker stands still: its exposure ends where it last moved. */
+static void stalled(struct hf_supervisor *s, struct hf_trial *trial, struct hf_worker *worker)
+{
+    char detail[96];
+
+    if (s->watch[worker->index].exposure_at_progress >= trial->journalled_s)
+        trial->exposure_s = s->watch[worker->index].exposure_at_progress;
+    else
+        trial->exposure_s = trial->journalled_s;
+    (void)snprintf(detail, sizeof detail, "no progress for %.1f s", stall_limit_s(s));
+    hf_pool_kill(worker);
+    hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_STALL, worker->place.group, worker->place.profile_cpu,
+                   detail);
+}
+
+static void watch_worker(struct hf_supervisor *s, int index, int64_t now_ns)
+{
+    struct hf_worker *worker = &s->pool->worker[index];
+    struct hf_watch *watch = &s->watch[index];
+    const struct hf_worker_slot *slot = hf_worker_slot_of(worker);
+    uint64_t progress = atomic_load_explicit(&slot->progress, memory_order_acquire);
+    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+
+    if (trial == NULL)
+        return;
+    if (progress != watch->progress) {
+        watch->progress = progress;
+        watch->progress_ns = now_ns;
+        watch->exposure_at_progress = trial->exposure_s;
+        return;
+    }
+    if (!s->running[worker->place.group] && atomic_load(&slot->state) != HF_STATE_RUNNING)
+        return;
+    if ((double)(now_ns - watch->progress_ns) * 1e-9 > stall_limit_s(s))
+        stalled(s, trial, worker);
+}
+
+void hf_watch_progress(struct hf_supervisor *s, int64_t now_ns)
+{
+    for (int i = 0; i < s->pool->worker_count && s->phase == HF_PHASE_RUNNING; i++)
+        watch_worker(s, i, now_ns);
+}
+
+/* --- deaths ----------------------------------------------------------------------------------------- */
+
+/* 1 when the worker cannot work here at all and the run must end. */
+static int cannot_work(struct hf_supervisor *s, const struct hf_worker *worker)
+{
+    const struct hf_worker_slot *slot = hf_worker_slot_of(worker);
+    struct hf_watch *watch = &s->watch[worker->index];
+    uint32_t state = atomic_load(&slot->state);
+    struct hf_error error = {0};
+
+    if (state == HF_STATE_REFUSED)
+        (void)hf_fail(&error, HF_E_PERMISSION, "worker %d cannot work on CPU %d: %.150s", worker->index,
+                      worker->place.real_cpu, slot->trouble);
+    else if (state == HF_STATE_STARTING && ++watch->early_deaths >= EARLY_DEATHS_MAX)
+        (void)hf_fail(&error, HF_E_MISSING, "worker %d died %d times before it could start on CPU %d",
+                      worker->index, watch->early_deaths, worker->place.real_cpu);
+    if (error.code == HF_OK)
+        return 0;
+    hf_supervisor_fail(s, &error);
+    return 1;
+}
+
+void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number)
+{
+    struct hf_supervisor *s = context;
+    struct hf_trial *trial;
+    struct hf_error error = {0};
+    char detail[96];
+
+    if (s->phase == HF_PHASE_ENDING || cannot_work(s, worker))
+        return;
+    judge_one(s, worker); /* what it posted before it died comes first */
+    trial = hf_trial_of_group(s, worker->place.group);
+    if (signal_number != 0)
+        (void)snprintf(detail, sizeof detail, "signal %d, %s", signal_number, strsignal(signal_number));
+    else
+        (void)snprintf(detail, sizeof detail, "it left with status %d", (int)exit_status);
+    if (trial != NULL && s->phase == HF_PHASE_RUNNING)
+        hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WORKER_DIED, worker->place.group,
+                       worker->place.profile_cpu, detail);
+    s->watch[worker->index].progress = 0;
+    if (s->phase != HF_PHASE_ENDING && hf_pool_respawn(s->pool, worker, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+}
+
+/* --- the simulated machine's damage ------------------------------------------------------------------ */
+
+static struct hf_worker *worker_at(const struct hf_supervisor *s, int group, int core)
+{
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        if (s->pool->worker[i].place.group == group && s->pool->worker[i].place.rank == core)
+            return &s->pool->worker[i];
+    }
+    return NULL;
+}
+
+/* A reset leaves no time for words: the next boot id is made durable, and the process is gone. */
+static void die_as_by_reset(struct hf_supervisor *s)
+{
+    struct hf_error error = {0};
+
+    if (s->options->driver->reset(s->driver_state, &error) != HF_OK) {
+        hf_supervisor_fail(s, &error);
+        return;
+    }
+    (void)kill(getpid(), SIGKILL);
+}
+
+static void corrected_error(struct hf_supervisor *s, const struct hf_worker *worker)
+{
+    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+
+    if (trial != NULL)
+        hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_HARDWARE_ERROR, worker->place.group,
+                       worker->place.profile_cpu, "a corrected error was reported");
+}
+
+static void do_damage(struct hf_supervisor *s, const struct hf_rig_fault *fault)
+{
+    static const enum hf_strike_kind strikes[] = {[HF_DAMAGE_WRONG_RESULT] = HF_STRIKE_FLIP,
+                                                  [HF_DAMAGE_WORKER_DIED] = HF_STRIKE_CRASH,
+                                                  [HF_DAMAGE_HANG] = HF_STRIKE_HANG};
+    struct hf_worker *worker = worker_at(s, fault->group, fault->core);
+
+    if (fault->kind == HF_DAMAGE_RESET)
+        die_as_by_reset(s);
+    else if (worker == NULL || fault->kind == HF_DAMAGE_NONE)
+        return;
+    else if (fault->kind == HF_DAMAGE_CORRECTED)
+        corrected_error(s, worker);
+    else if (s->running[fault->group] && !hf_pool_strike_pending(s->pool, fault->group))
+        hf_strike_request(hf_worker_slot_of(worker), worker->pid, strikes[fault->kind]);
+}
+
+/* --- temperatures and clocks ------------------------------------------------------------------------ */
+
+static void sample_group(struct hf_supervisor *s, int group, double *ret_celsius, double *ret_mhz)
+{
+    *ret_celsius = s->options->driver->group_celsius(s->driver_state, group);
+    *ret_mhz = s->options->driver->group_mhz(s->driver_state, group);
+}
+
+static void guard_group(struct hf_supervisor *s, int group)
+{
+    struct hf_trial *trial = hf_trial_of_group(s, group);
+    double celsius;
+    double mhz;
+    double asked;
+    char detail[96];
+
+    if (trial == NULL || !s->running[group])
+        return;
+    asked = hf_profile_mhz(s->profile, trial->group == HF_GROUP_ALL ? trial->joint_step[group] : trial->step);
+    sample_group(s, group, &celsius, &mhz);
+    trial->samples++;
+    trial->celsius_sum += celsius;
+    trial->mhz_sum += mhz;
+    trial->mhz_asked = asked;
+    if (trial->samples == 1 || celsius > trial->celsius_highest)
+        trial->celsius_highest = celsius;
+    if (celsius >= s->profile->temperature_limit_c) {
+        s->cooling_until_c[group] = s->profile->temperature_limit_c - COOL_BELOW_LIMIT_C;
+        (void)snprintf(detail, sizeof detail, "%s reached %.0f degC", hf_supervisor_group_name(s, group), celsius);
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE, HF_GROUP_NONE, -1, detail);
+    } else if (mhz < asked * (1 - CLOCK_SHORTFALL_SHARE)) {
+        (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f",
+                       hf_supervisor_group_name(s, group), mhz, asked);
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
+    }
+}
+
+void hf_watch_machine(struct hf_supervisor *s, double run_s)
+{
+    struct hf_rig_fault damage[HF_DRIVER_DAMAGE_MAX];
+    int count;
+
+    if (s->options->driver->poll == NULL)
+        return;
+    count = s->options->driver->poll(s->driver_state, run_s, damage);
+    for (int i = 0; i < count && s->phase == HF_PHASE_RUNNING; i++)
+        do_damage(s, &damage[i]);
+    if (s->options->driver->group_celsius == NULL)
+        return;
+    for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING; g++)
+        guard_group(s, g);
+}

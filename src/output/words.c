@@ -1,0 +1,193 @@
+/* How things are said to a person, and how what strangers wrote is made harmless. */
+#include <assert.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "holdfast/clock.h"
+#include "output/output_private.h"
+
+#define HOURS_A_DAY  24.0
+#define HOURS_A_YEAR 8766.0
+
+/* --- escaping ----------------------------------------------------------------------------------------- */
+
+/* The next character of well-formed UTF-8; a byte that is not is returned as U+FFFD, one byte long. */
+static uint32_t next_character(const char *at, size_t *ret_length)
+{
+    const unsigned char *bytes = (const unsigned char *)at;
+    size_t length = bytes[0] < 0x80 ? 1 : bytes[0] >= 0xf0 ? 4 : bytes[0] >= 0xe0 ? 3 : 2;
+    uint32_t character;
+
+    for (size_t i = 1; i < length; i++) {
+        if (bytes[i] == '\0')
+            length = 1; /* cut short: the check below fails */
+    }
+    if (!hf_text_is_utf8(at, length)) {
+        *ret_length = 1;
+        return 0xfffd;
+    }
+    *ret_length = length;
+    if (length == 1)
+        return bytes[0];
+    character = bytes[0] & (0xffu >> (length + 1));
+    for (size_t i = 1; i < length; i++)
+        character = (character << 6) | (bytes[i] & 0x3fu);
+    return character;
+}
+
+/* Control characters, and those that reorder or hide text around them (Unicode's bidirectional controls). */
+static int is_harmful(uint32_t character)
+{
+    return character < 0x20 || (character >= 0x7f && character <= 0x9f) || character == 0x061c ||
+           (character >= 0x200b && character <= 0x200f) || (character >= 0x2028 && character <= 0x202e) ||
+           (character >= 0x2060 && character <= 0x206f) || character == 0xfeff;
+}
+
+static const char *html_entity(uint32_t character)
+{
+    switch (character) {
+    case '&':
+        return "&amp;";
+    case '<':
+        return "&lt;";
+    case '>':
+        return "&gt;";
+    case '"':
+        return "&quot;";
+    case '\'':
+        return "&#39;";
+    default:
+        return NULL;
+    }
+}
+
+void hf_words_html(struct hf_text *text, const char *string)
+{
+    size_t length;
+
+    for (const char *at = string; *at != '\0'; at += length) {
+        uint32_t character = next_character(at, &length);
+        const char *entity = html_entity(character);
+
+        if (entity != NULL)
+            hf_text_add_string(text, entity);
+        else if (character == 0xfffd || is_harmful(character))
+            hf_text_add_string(text, "\xef\xbf\xbd");
+        else
+            hf_text_add(text, at, length);
+    }
+}
+
+void hf_words_terminal(struct hf_text *text, const char *string)
+{
+    size_t length;
+
+    for (const char *at = string; *at != '\0'; at += length) {
+        uint32_t character = next_character(at, &length);
+
+        if (character != 0xfffd && !is_harmful(character)) {
+            hf_text_add(text, at, length);
+            continue;
+        }
+        for (size_t i = 0; i < length; i++)
+            hf_text_addf(text, "\\x%02x", (unsigned)(unsigned char)at[i]);
+    }
+}
+
+/* --- quantities --------------------------------------------------------------------------------------- */
+
+/* Down to one decimal; what is a hair below a round number because of binary fractions counts as that number. */
+static double floor_tenth(double value)
+{
+    return floor(value * 10 * (1 + 1e-12)) / 10;
+}
+
+void hf_words_time_floor(double hours, char ret_words[HF_WORDS_MAX])
+{
+    if (!(hours >= 0) || isinf(hours))
+        (void)snprintf(ret_words, HF_WORDS_MAX, "an unknown time");
+    else if (hours >= 10 * HOURS_A_YEAR)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "10 years");
+    else if (hours >= 3 * HOURS_A_DAY)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f days", floor_tenth(hours / HOURS_A_DAY));
+    else if (hours >= 1)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f hours", floor_tenth(hours));
+    else if (hours * 60 >= 1)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f minutes", floor_tenth(hours * 60));
+    else
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f seconds", floor_tenth(hours * 3600));
+}
+
+void hf_words_time_about(double hours, char ret_words[HF_WORDS_MAX])
+{
+    if (isnan(hours))
+        (void)snprintf(ret_words, HF_WORDS_MAX, "an unknown time");
+    else if (hours >= 10 * HOURS_A_YEAR)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "more than 10 years");
+    else if (hours >= HOURS_A_YEAR)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g years", hours / HOURS_A_YEAR);
+    else if (hours >= 100 * HOURS_A_DAY)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.0f days", hours / HOURS_A_DAY);
+    else if (hours >= 4 * HOURS_A_DAY)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g days", hours / HOURS_A_DAY);
+    else if (hours >= 1)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g hours", hours);
+    else if (hours * 60 >= 1)
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g minutes", hours * 60);
+    else
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g seconds", hours * 3600);
+}
+
+void hf_words_percent(double share, char ret_words[HF_WORDS_MAX])
+{
+    (void)snprintf(ret_words, HF_WORDS_MAX, "%.6g %%", share * 100);
+}
+
+void hf_words_ratio(const struct hf_profile *profile, int step, char ret_words[HF_WORDS_MAX])
+{
+    double ratio = hf_profile_ratio(profile, step);
+    int decimals = 2;
+
+    while (decimals < 4 && fabs(ratio * pow(10, decimals) - round(ratio * pow(10, decimals))) > 1e-6)
+        decimals++;
+    (void)snprintf(ret_words, HF_WORDS_MAX, "%.*f", decimals, ratio);
+}
+
+void hf_words_exposure(double seconds, char ret_words[HF_WORDS_MAX])
+{
+    char words[HF_TIME_TEXT];
+
+    if (seconds >= 0 && seconds < 10) {
+        (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f s", seconds);
+        return;
+    }
+    hf_duration_format(seconds, words);
+    (void)snprintf(ret_words, HF_WORDS_MAX, "%s", words);
+}
+
+void hf_words_moment(int64_t wall_ns, char ret_words[HF_WORDS_MAX])
+{
+    char text[HF_TIME_TEXT];
+
+    hf_time_format(wall_ns, text);
+    (void)snprintf(ret_words, HF_WORDS_MAX, "%.10s %.8s", text, text + 11);
+}
+
+void hf_words_group_cpus(const struct hf_profile *profile, int group, struct hf_text *text)
+{
+    const struct hf_profile_group *own = &profile->group[group];
+
+    /* The profile's order is kept; runs of neighbours are joined. */
+    for (int i = 0; i < own->cpu_count;) {
+        const int16_t *cpu = &profile->cpu[own->cpu_first];
+        int last = i;
+
+        while (last + 1 < own->cpu_count && cpu[last + 1] == cpu[last] + 1)
+            last++;
+        hf_text_addf(text, "%s%d", i > 0 ? "," : "", cpu[i]);
+        if (last > i)
+            hf_text_addf(text, "-%d", cpu[last]);
+        i = last + 1;
+    }
+}

@@ -1,0 +1,521 @@
+/*
+ * The grid. Inside this file clocks are in units of 25 MHz ("units"), whatever the ratio step is.
+ *
+ * Layout: for each group SLOPES rows of `count` cells over theta. log_like holds the log likelihood. From it
+ * posterior_refresh() makes, per row, the running sum of exp(log_like - largest): `running` has count + 1 entries,
+ * the last is the row's mass; a cell's mass is spread evenly over its width. Everything asked later is 25 look-ups
+ * there.
+ *
+ * Sources: slope and its spread from about one decade of error rate per 6 to 15 mV (Das et al. 2006; Ernst et al.
+ * 2003; Sarangi et al. 2008). The group's own 10 % and the run-to-run shift of 12 MHz are engineering judgement.
+ */
+#include "plan/posterior.h"
+
+#include <assert.h>
+#include <math.h>
+#include <string.h>
+
+#include "base/memory.h"
+
+#define SLOPES 25
+#define SLOPE_LOW 0.45  /* nats per 25 MHz */
+#define SLOPE_HIGH 4.5
+#define PRIOR_SLOPE 1.5
+#define PRIOR_SLOPE_SD 0.35
+#define GROUP_SLOPE_SD 0.10
+#define LOOSE_SLOPE_SD 0.60
+#define SPACING 0.25    /* of theta, units */
+#define CELLS_MAX 800
+#define SHIFT_SD 0.48   /* 12 MHz */
+#define TAPS_MAX 8      /* on each side */
+#define LOG_RATE_MAX 7.0900768357760917 /* 20 a second, in ln per minute */
+#define LOG_FLOOR 1e-290
+
+struct group_rows {
+    double mass[SLOPES];      /* sum over theta, scaled by the group's largest likelihood */
+    double mean[SLOPES];      /* of theta given the slope, units */
+    double square[SLOPES];    /* of (theta - middle of the grid)^2 */
+    double log_fit[SLOPES];   /* ln sum_b K(b | B) m(b), by B */
+    double share[SLOPES];     /* posterior of the group's own slope */
+    int loose;
+    int stale;
+};
+
+struct posterior {
+    int group_count;
+    int count;       /* theta cells */
+    double low;      /* middle of the first cell, units */
+    double spacing;
+    double centre;   /* about which squares are taken */
+    double unit_per_step;
+    double log_claim;
+    double slope[SLOPES];
+    double log_prior[SLOPES];            /* of B */
+    double kernel[2][SLOPES][SLOPES];    /* [loose][B][b], each row adds up to 1 */
+    double tap[2 * TAPS_MAX + 1];
+    int taps;
+    struct group_rows *rows;
+    double *log_like;  /* [group][slope][count] */
+    double *running;   /* [group][slope][count + 1] */
+    double *scratch;   /* count + 2 TAPS_MAX */
+    double *smooth;    /* count */
+};
+
+static double *log_like_row(const struct posterior *p, int group, int j)
+{
+    return p->log_like + ((size_t)group * SLOPES + (size_t)j) * (size_t)p->count;
+}
+
+static double *running_row(const struct posterior *p, int group, int j)
+{
+    return p->running + ((size_t)group * SLOPES + (size_t)j) * (size_t)(p->count + 1);
+}
+
+/* --- making --- */
+
+static void fill_kernel(struct posterior *p, int loose, double sd)
+{
+    for (int i = 0; i < SLOPES; i++) {
+        double sum = 0.0;
+
+        for (int j = 0; j < SLOPES; j++) {
+            double z = log(p->slope[j] / p->slope[i]) / sd;
+
+            p->kernel[loose][i][j] = exp(-0.5 * z * z);
+            sum += p->kernel[loose][i][j];
+        }
+        for (int j = 0; j < SLOPES; j++)
+            p->kernel[loose][i][j] /= sum;
+    }
+}
+
+static void fill_taps(struct posterior *p)
+{
+    double sum = 0.0;
+
+    p->taps = (int)fmin(TAPS_MAX, ceil(3.0 * SHIFT_SD / p->spacing));
+    for (int t = -p->taps; t <= p->taps; t++) {
+        double z = t * p->spacing / SHIFT_SD;
+
+        p->tap[t + p->taps] = exp(-0.5 * z * z);
+        sum += p->tap[t + p->taps];
+    }
+    for (int t = 0; t <= 2 * p->taps; t++)
+        p->tap[t] /= sum;
+}
+
+static void fill_slopes(struct posterior *p)
+{
+    for (int j = 0; j < SLOPES; j++) {
+        double z;
+
+        p->slope[j] = SLOPE_LOW * pow(SLOPE_HIGH / SLOPE_LOW, (double)j / (SLOPES - 1));
+        z = log(p->slope[j] / PRIOR_SLOPE) / PRIOR_SLOPE_SD;
+        p->log_prior[j] = -0.5 * z * z;
+    }
+    fill_kernel(p, 0, GROUP_SLOPE_SD);
+    fill_kernel(p, 1, LOOSE_SLOPE_SD);
+}
+
+int posterior_new(int group_count, double low_step, double high_step, double step_mhz, double claim_per_minute,
+                  struct posterior **ret_posterior, struct hf_error *error)
+{
+    struct posterior *p = hf_allocate(1, sizeof *p);
+    double span;
+    size_t cells;
+
+    assert(group_count >= 1 && high_step > low_step && claim_per_minute > 0.0);
+    if (!p)
+        return hf_fail(error, HF_E_MEMORY, "plan: no memory for the belief");
+    p->group_count = group_count;
+    p->unit_per_step = step_mhz / 25.0;
+    p->log_claim = log(claim_per_minute);
+    p->low = low_step * p->unit_per_step;
+    span = (high_step - low_step) * p->unit_per_step;
+    p->spacing = fmax(SPACING, span / (CELLS_MAX - 1));
+    p->count = (int)ceil(span / p->spacing) + 1;
+    p->centre = p->low + 0.5 * span;
+    cells = (size_t)group_count * SLOPES;
+    p->rows = hf_allocate((size_t)group_count, sizeof *p->rows);
+    p->log_like = hf_allocate(cells * (size_t)p->count, sizeof(double));
+    p->running = hf_allocate(cells * (size_t)(p->count + 1), sizeof(double));
+    p->scratch = hf_allocate((size_t)p->count + 2 * TAPS_MAX, sizeof(double));
+    p->smooth = hf_allocate((size_t)p->count, sizeof(double));
+    if (!p->rows || !p->log_like || !p->running || !p->scratch || !p->smooth) {
+        posterior_free(p);
+        return hf_fail(error, HF_E_MEMORY, "plan: no memory for the belief of %d groups", group_count);
+    }
+    fill_slopes(p);
+    fill_taps(p);
+    for (int g = 0; g < group_count; g++)
+        p->rows[g].stale = 1;
+    posterior_refresh(p);
+    *ret_posterior = p;
+    return 0;
+}
+
+void posterior_free(struct posterior *p)
+{
+    if (!p)
+        return;
+    hf_free(p->rows);
+    hf_free(p->log_like);
+    hf_free(p->running);
+    hf_free(p->scratch);
+    hf_free(p->smooth);
+    hf_free(p);
+}
+
+/* --- evidence --- */
+
+static double likelihood(const struct posterior_evidence *evidence, double log_rate)
+{
+    double rate = exp(fmin(log_rate, LOG_RATE_MAX)) / 60.0; /* per second */
+    double value = exp(-rate * evidence->clean_s);
+
+    if (evidence->window_s > 0.0) {
+        double within = -expm1(-rate * evidence->window_s);
+
+        value *= evidence->others_per_s > 0.0 ? within / evidence->window_s + evidence->others_per_s : within;
+    }
+    for (int n = 0; n < evidence->faults_within && n < 20; n++)
+        value *= rate * 3600.0;
+    return value;
+}
+
+/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. */
+static void smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
+{
+    double b = p->slope[j];
+    double x = evidence->step * p->unit_per_step;
+
+    for (int i = -p->taps; i < p->count + p->taps; i++)
+        p->scratch[i + p->taps] = likelihood(evidence, b * (x - (p->low + i * p->spacing)));
+    for (int i = 0; i < p->count; i++) {
+        double sum = 0.0;
+
+        for (int t = 0; t <= 2 * p->taps; t++)
+            sum += p->tap[t] * p->scratch[i + t];
+        p->smooth[i] = sum;
+    }
+}
+
+static void add_scaled(struct posterior *p, int group, const struct posterior_evidence *evidence, double sign)
+{
+    assert(group >= 0 && group < p->group_count);
+    assert(evidence->clean_s >= 0.0 && evidence->window_s >= 0.0 && evidence->others_per_s >= 0.0);
+    for (int j = 0; j < SLOPES; j++) {
+        double *row = log_like_row(p, group, j);
+
+        smooth_row(p, j, evidence);
+        for (int i = 0; i < p->count; i++)
+            row[i] += sign * log(fmax(p->smooth[i], LOG_FLOOR));
+    }
+    p->rows[group].stale = 1;
+}
+
+void posterior_add(struct posterior *p, int group, const struct posterior_evidence *evidence)
+{
+    add_scaled(p, group, evidence, 1.0);
+}
+
+void posterior_replace(struct posterior *p, int group, const struct posterior_evidence *old_evidence,
+                       const struct posterior_evidence *new_evidence)
+{
+    add_scaled(p, group, old_evidence, -1.0);
+    add_scaled(p, group, new_evidence, 1.0);
+}
+
+void posterior_set_loose(struct posterior *p, int group)
+{
+    p->rows[group].loose = 1;
+    p->rows[group].stale = 1;
+}
+
+/* --- summaries --- */
+
+static double largest_of(const double *values, int count)
+{
+    double largest = values[0];
+
+    for (int i = 1; i < count; i++)
+        largest = values[i] > largest ? values[i] : largest;
+    return largest;
+}
+
+static void sum_row(struct posterior *p, int group, int j, double largest)
+{
+    const double *log_like = log_like_row(p, group, j);
+    double *running = running_row(p, group, j);
+    struct group_rows *rows = &p->rows[group];
+    double mass = 0.0;
+    double first = 0.0;
+    double second = 0.0;
+
+    running[0] = 0.0;
+    for (int i = 0; i < p->count; i++) {
+        double like = exp(log_like[i] - largest);
+        double theta = p->low + i * p->spacing - p->centre;
+
+        mass += like;
+        first += like * theta;
+        second += like * theta * theta;
+        running[i + 1] = mass;
+    }
+    rows->mass[j] = mass;
+    rows->mean[j] = mass > 0.0 ? first / mass : 0.0;
+    rows->square[j] = mass > 0.0 ? second / mass : 0.0;
+}
+
+static void sum_group(struct posterior *p, int group)
+{
+    struct group_rows *rows = &p->rows[group];
+    double largest = largest_of(log_like_row(p, group, 0), p->count * SLOPES);
+
+    for (int j = 0; j < SLOPES; j++)
+        sum_row(p, group, j, largest);
+    for (int i = 0; i < SLOPES; i++) {
+        double sum = 0.0;
+
+        for (int j = 0; j < SLOPES; j++)
+            sum += p->kernel[rows->loose][i][j] * rows->mass[j];
+        rows->log_fit[i] = log(fmax(sum, LOG_FLOOR));
+    }
+    rows->stale = 0;
+}
+
+/* The group's own slope: what all the others say of B, carried over, times its own evidence. */
+static void share_slopes(const struct posterior *p, const double *log_total, struct group_rows *rows)
+{
+    double by_chip[SLOPES];
+    double largest;
+    double sum = 0.0;
+
+    for (int i = 0; i < SLOPES; i++)
+        by_chip[i] = log_total[i] - rows->log_fit[i];
+    largest = largest_of(by_chip, SLOPES);
+    for (int i = 0; i < SLOPES; i++)
+        by_chip[i] = exp(by_chip[i] - largest);
+    for (int j = 0; j < SLOPES; j++) {
+        double weight = 0.0;
+
+        for (int i = 0; i < SLOPES; i++)
+            weight += by_chip[i] * p->kernel[rows->loose][i][j];
+        rows->share[j] = weight * rows->mass[j];
+        sum += rows->share[j];
+    }
+    for (int j = 0; j < SLOPES; j++)
+        rows->share[j] = sum > 0.0 ? rows->share[j] / sum : 1.0 / SLOPES;
+}
+
+void posterior_refresh(struct posterior *p)
+{
+    double log_total[SLOPES];
+
+    memcpy(log_total, p->log_prior, sizeof log_total);
+    for (int g = 0; g < p->group_count; g++) {
+        if (p->rows[g].stale)
+            sum_group(p, g);
+        for (int i = 0; i < SLOPES; i++)
+            log_total[i] += p->rows[g].log_fit[i];
+    }
+    for (int g = 0; g < p->group_count; g++)
+        share_slopes(p, log_total, &p->rows[g]);
+}
+
+/* --- questions --- */
+
+/* P(theta < x units | slope j). */
+static double row_below(const struct posterior *p, int group, int j, double x)
+{
+    const double *running = running_row(p, group, j);
+    double position = (x - p->low) / p->spacing + 0.5;
+    int cell;
+
+    if (position <= 0.0)
+        return 0.0;
+    if (position >= p->count)
+        return 1.0;
+    cell = (int)position;
+    return (running[cell] + (position - cell) * (running[cell + 1] - running[cell])) / running[p->count];
+}
+
+static double theta_below_line(const struct posterior *p, int group, double x, double nats)
+{
+    const struct group_rows *rows = &p->rows[group];
+    double sum = 0.0;
+
+    for (int j = 0; j < SLOPES; j++) {
+        if (rows->share[j] > 1e-12)
+            sum += rows->share[j] * row_below(p, group, j, x - nats / p->slope[j]);
+    }
+    return fmin(sum, 1.0);
+}
+
+double posterior_theta_below(const struct posterior *p, int group, double step)
+{
+    return theta_below_line(p, group, step * p->unit_per_step, 0.0);
+}
+
+double posterior_rate_above(const struct posterior *p, int group, double step, double log_rate)
+{
+    return theta_below_line(p, group, step * p->unit_per_step, log_rate);
+}
+
+double posterior_limit_below(const struct posterior *p, int group, double step)
+{
+    return theta_below_line(p, group, step * p->unit_per_step, p->log_claim);
+}
+
+double posterior_theta_quantile(const struct posterior *p, int group, double probability)
+{
+    double low = p->low / p->unit_per_step;
+    double high = (p->low + p->count * p->spacing) / p->unit_per_step;
+
+    for (int n = 0; n < 40; n++) {
+        double middle = 0.5 * (low + high);
+
+        if (posterior_theta_below(p, group, middle) < probability)
+            low = middle;
+        else
+            high = middle;
+    }
+    return 0.5 * (low + high);
+}
+
+double posterior_log_rate_quantile(const struct posterior *p, int group, double step, double probability)
+{
+    double low = -400.0;
+    double high = LOG_RATE_MAX;
+
+    for (int n = 0; n < 50; n++) {
+        double middle = 0.5 * (low + high);
+
+        if (posterior_rate_above(p, group, step, middle) > 1.0 - probability)
+            low = middle;
+        else
+            high = middle;
+    }
+    return 0.5 * (low + high);
+}
+
+double posterior_slope_quantile(const struct posterior *p, int group, double probability)
+{
+    const struct group_rows *rows = &p->rows[group];
+    double sum = 0.0;
+
+    for (int j = 0; j < SLOPES; j++) {
+        double share = rows->share[j];
+
+        if (sum + share >= probability && share > 0.0) {
+            double within = (probability - sum) / share - 0.5; /* a cell is spread evenly in ln b */
+
+            return p->slope[j] * pow(SLOPE_HIGH / SLOPE_LOW, within / (SLOPES - 1)) * p->unit_per_step;
+        }
+        sum += share;
+    }
+    return p->slope[SLOPES - 1] * p->unit_per_step;
+}
+
+double posterior_bin_log_rate(int bin)
+{
+    return POSTERIOR_BIN_LOW + (bin + 0.5) * POSTERIOR_BIN_WIDTH;
+}
+
+void posterior_rate_bins(const struct posterior *p, int group, double step, double ret_probability[POSTERIOR_BINS])
+{
+    double above = 1.0;
+
+    for (int n = 0; n < POSTERIOR_BINS; n++) {
+        double edge = POSTERIOR_BIN_LOW + (n + 1) * POSTERIOR_BIN_WIDTH;
+        double next = n == POSTERIOR_BINS - 1 ? 0.0 : posterior_rate_above(p, group, step, edge);
+
+        ret_probability[n] = fmax(above - next, 0.0);
+        above = next;
+    }
+}
+
+double posterior_expected_rate(const struct posterior *p, int group, double step)
+{
+    double probability[POSTERIOR_BINS];
+    double sum = 0.0;
+
+    posterior_rate_bins(p, group, step, probability);
+    for (int n = 0; n < POSTERIOR_BINS; n++)
+        sum += probability[n] * exp(fmin(posterior_bin_log_rate(n), LOG_RATE_MAX));
+    return sum;
+}
+
+double posterior_expected_survival(const struct posterior *p, int group, double step, double seconds)
+{
+    double probability[POSTERIOR_BINS];
+    double sum = 0.0;
+
+    posterior_rate_bins(p, group, step, probability);
+    for (int n = 0; n < POSTERIOR_BINS; n++)
+        sum += probability[n] * exp(-exp(fmin(posterior_bin_log_rate(n), LOG_RATE_MAX)) * seconds / 60.0);
+    return sum;
+}
+
+double posterior_predict_survival(struct posterior *p, int group, double step, double seconds)
+{
+    const struct posterior_evidence served = {.step = step, .clean_s = seconds};
+    const struct group_rows *rows = &p->rows[group];
+    double sum = 0.0;
+
+    assert(!rows->stale);
+    for (int j = 0; j < SLOPES; j++) {
+        const double *running = running_row(p, group, j);
+        double row = 0.0;
+
+        if (rows->share[j] < 1e-12)
+            continue;
+        smooth_row(p, j, &served);
+        for (int i = 0; i < p->count; i++)
+            row += (running[i + 1] - running[i]) * p->smooth[i];
+        sum += rows->share[j] * row / running[p->count];
+    }
+    return fmin(sum, 1.0);
+}
+
+/* Given slope b: slope is b, intercept b (theta - mean), limit theta + ln(claim) / b. Units throughout. */
+void posterior_moments(const struct posterior *p, int group, struct posterior_moments *ret_moments)
+{
+    const struct group_rows *rows = &p->rows[group];
+    double u = p->unit_per_step;
+    double theta = 0.0, b_mean = 0.0, limit = 0.0;
+    double limit2 = 0.0, b2 = 0.0, intercept = 0.0, intercept2 = 0.0, b_intercept = 0.0;
+    double limit_b = 0.0, limit_intercept = 0.0;
+
+    for (int j = 0; j < SLOPES; j++) {
+        theta += rows->share[j] * rows->mean[j];
+        b_mean += rows->share[j] * p->slope[j];
+        limit += rows->share[j] * (rows->mean[j] + p->log_claim / p->slope[j]);
+    }
+    for (int j = 0; j < SLOPES; j++) {
+        double share = rows->share[j];
+        double b = p->slope[j];
+        double d = rows->mean[j] - theta;                                   /* of theta, given b */
+        double dd = rows->square[j] - rows->mean[j] * rows->mean[j] + d * d; /* its square */
+        double offset = p->log_claim / b + theta - limit;                   /* limit - its mean = (theta - mean) + offset */
+
+        limit2 += share * (dd + 2.0 * d * offset + offset * offset);
+        b2 += share * (b - b_mean) * (b - b_mean);
+        intercept += share * b * d;
+        intercept2 += share * b * b * dd;
+        b_intercept += share * (b - b_mean) * b * d;
+        limit_b += share * (d + offset) * (b - b_mean);
+        limit_intercept += share * b * (dd + d * offset);
+    }
+    *ret_moments = (struct posterior_moments){
+        .theta_mean = (theta + p->centre) / u,
+        .slope_mean = b_mean * u,
+        .limit_mean = (limit + p->centre) / u,
+        .limit_variance = limit2 / (u * u),
+        .slope_variance = b2 * u * u,
+        .intercept_variance = intercept2 - intercept * intercept,
+        .slope_intercept_covariance = b_intercept * u,
+        .limit_slope_covariance = limit_b,
+        .limit_intercept_covariance = limit_intercept / u,
+    };
+}

@@ -1,0 +1,37 @@
+/* What a profile may hold: the tables that the parser works from, and that a test compares with
+ * docs/profile.schema.json. */
+#ifndef HOLDFAST_RECORD_PROFILE_KEYS_H
+#define HOLDFAST_RECORD_PROFILE_KEYS_H
+
+#include <stddef.h>
+
+enum hf_profile_object {
+    HF_PROFILE_TOP,
+    HF_PROFILE_RATIO,
+    HF_PROFILE_GROUP,
+    HF_PROFILE_TEMPERATURE,
+    HF_PROFILE_SEARCH,
+    HF_PROFILE_CONDITIONS,
+    HF_PROFILE_RIG,
+    HF_PROFILE_ODDITIES,
+    HF_PROFILE_OBJECT_COUNT
+};
+
+/* NULL-terminated, by object. */
+extern const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT];
+
+/* A number of an object (groups apart), and where it goes. */
+struct hf_profile_number {
+    enum hf_profile_object object;
+    const char *key;
+    double low, high;
+    int required;
+    double standard; /* when the document is silent; NAN: stays unknown */
+    double scale;    /* stored = written x scale */
+    size_t offset;   /* of a double in struct hf_profile */
+};
+
+extern const struct hf_profile_number hf_profile_numbers[];
+extern const int hf_profile_number_count;
+
+#endif

@@ -1,0 +1,410 @@
+/*
+ * What the command-line tests need and sh lacks.
+ *
+ *   tool json [PATH]   standard input must be exactly one JSON text as RFC 8259 defines it, without a key twice in an
+ *                      object: exit status 0, else 1 and the byte offset. With PATH (groups.0.name) prints the value
+ *                      there; a string without its quotes; exit status 1 when there is none.
+ *   tool lines PATH N  waits, at most N seconds, until a line of the file holds the text on standard input
+ *   tool screen        standard input must fit a screen: at most 24 lines of at most 80 columns; names what does not
+ *   tool cpu PID S     samples a process for S seconds: prints "share PERCENT rss KIB" (of one CPU; resident set)
+ *
+ * The checker of JSON is written from the RFC's grammar and shares no code with the program under test.
+ */
+#include <ctype.h>
+#include <errno.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#define INPUT_MAX (64u * 1024 * 1024)
+#define DEPTH_MAX 256
+#define KEYS_MAX  4096
+
+struct text {
+    const char *bytes;
+    size_t size;
+    size_t at;
+};
+
+/* --- JSON -------------------------------------------------------------------------------------------- */
+
+static int value(struct text *text, int depth);
+
+static void blanks(struct text *text)
+{
+    while (text->at < text->size && strchr(" \t\r\n", text->bytes[text->at]) != NULL &&
+           text->bytes[text->at] != '\0')
+        text->at++;
+}
+
+static int take(struct text *text, char wanted)
+{
+    if (text->at >= text->size || text->bytes[text->at] != wanted)
+        return 0;
+    text->at++;
+    return 1;
+}
+
+static int take_word(struct text *text, const char *word)
+{
+    size_t length = strlen(word);
+
+    if (text->size - text->at < length || memcmp(text->bytes + text->at, word, length) != 0)
+        return 0;
+    text->at += length;
+    return 1;
+}
+
+static int digits(struct text *text)
+{
+    size_t before = text->at;
+
+    while (text->at < text->size && isdigit((unsigned char)text->bytes[text->at]))
+        text->at++;
+    return text->at > before;
+}
+
+static int number(struct text *text)
+{
+    (void)take(text, '-');
+    if (!take(text, '0') && !digits(text))
+        return 0;
+    if (take(text, '.') && !digits(text))
+        return 0;
+    if (take(text, 'e') || take(text, 'E')) {
+        if (!take(text, '+'))
+            (void)take(text, '-');
+        return digits(text);
+    }
+    return 1;
+}
+
+static int escape(struct text *text)
+{
+    char kind = text->at < text->size ? text->bytes[text->at++] : '\0';
+
+    if (kind != 'u')
+        return kind != '\0' && strchr("\"\\/bfnrt", kind) != NULL;
+    for (int i = 0; i < 4; i++) {
+        if (text->at >= text->size || !isxdigit((unsigned char)text->bytes[text->at++]))
+            return 0;
+    }
+    return 1;
+}
+
+static int string(struct text *text)
+{
+    if (!take(text, '"'))
+        return 0;
+    while (text->at < text->size) {
+        unsigned char byte = (unsigned char)text->bytes[text->at++];
+
+        if (byte == '"')
+            return 1;
+        if (byte < 0x20 || (byte == '\\' && !escape(text)))
+            return 0;
+    }
+    return 0;
+}
+
+struct key {
+    const char *bytes;
+    size_t size;
+};
+
+static int seen(const struct key *keys, int count, const struct key *key)
+{
+    for (int i = 0; i < count; i++) {
+        if (keys[i].size == key->size && memcmp(keys[i].bytes, key->bytes, key->size) == 0)
+            return 1;
+    }
+    return 0;
+}
+
+static int members(struct text *text, int depth)
+{
+    struct key *keys = calloc(KEYS_MAX, sizeof *keys);
+    int count = 0;
+    int good = keys != NULL;
+
+    do {
+        struct key key;
+
+        blanks(text);
+        key.bytes = text->bytes + text->at;
+        good = good && string(text);
+        key.size = (size_t)(text->bytes + text->at - key.bytes);
+        good = good && count < KEYS_MAX && !seen(keys, count, &key);
+        if (good)
+            keys[count++] = key;
+        blanks(text);
+        good = good && take(text, ':') && value(text, depth);
+    } while (good && take(text, ','));
+    free(keys);
+    return good && take(text, '}');
+}
+
+static int items(struct text *text, int depth)
+{
+    do {
+        if (!value(text, depth))
+            return 0;
+    } while (take(text, ','));
+    return take(text, ']');
+}
+
+static int value(struct text *text, int depth)
+{
+    int good;
+
+    if (depth >= DEPTH_MAX)
+        return 0;
+    blanks(text);
+    if (take(text, '{')) {
+        blanks(text);
+        good = take(text, '}') || members(text, depth + 1);
+    } else if (take(text, '[')) {
+        blanks(text);
+        good = take(text, ']') || items(text, depth + 1);
+    } else if (text->at < text->size && text->bytes[text->at] == '"') {
+        good = string(text);
+    } else {
+        good = take_word(text, "true") || take_word(text, "false") || take_word(text, "null") || number(text);
+    }
+    blanks(text);
+    return good;
+}
+
+/* Moves to the member or item; the text is known to be sound. */
+static int step_into(struct text *text, const char *name, size_t length)
+{
+    long index = 0;
+    long wanted = strtol(name, NULL, 10);
+    int in_object;
+
+    blanks(text);
+    in_object = take(text, '{');
+    if (!in_object && !take(text, '['))
+        return 0;
+    blanks(text);
+    if (text->bytes[text->at] == '}' || text->bytes[text->at] == ']')
+        return 0;
+    do {
+        const char *key;
+        size_t size;
+
+        blanks(text);
+        if (in_object) {
+            key = text->bytes + text->at + 1;
+            (void)string(text);
+            size = (size_t)(text->bytes + text->at - key) - 1;
+            blanks(text);
+            (void)take(text, ':');
+            blanks(text);
+            if (size == length && memcmp(key, name, size) == 0)
+                return 1;
+        } else if (index++ == wanted && isdigit((unsigned char)name[0])) {
+            return 1;
+        }
+        (void)value(text, 0);
+    } while (take(text, ','));
+    return 0;
+}
+
+static int print_at(struct text *text, const char *path)
+{
+    size_t begin;
+
+    text->at = 0;
+    while (*path != '\0') {
+        size_t length = strcspn(path, ".");
+
+        if (!step_into(text, path, length))
+            return 1;
+        path += length + (path[length] == '.');
+    }
+    blanks(text);
+    begin = text->at;
+    (void)value(text, 0);
+    while (text->at > begin && isspace((unsigned char)text->bytes[text->at - 1]))
+        text->at--;
+    if (text->bytes[begin] == '"')
+        printf("%.*s\n", (int)(text->at - begin - 2), text->bytes + begin + 1);
+    else
+        printf("%.*s\n", (int)(text->at - begin), text->bytes + begin);
+    return 0;
+}
+
+static char *read_input(size_t *ret_size)
+{
+    char *bytes = malloc(INPUT_MAX);
+    size_t size = 0;
+    size_t got;
+
+    if (bytes == NULL)
+        return NULL;
+    while (size < INPUT_MAX - 1 && (got = fread(bytes + size, 1, INPUT_MAX - 1 - size, stdin)) > 0)
+        size += got;
+    bytes[size] = '\0';
+    *ret_size = size;
+    return bytes;
+}
+
+static int check_json(const char *path)
+{
+    struct text text = {0};
+    char *bytes = read_input(&text.size);
+    int status = 1;
+
+    text.bytes = bytes;
+    if (bytes == NULL)
+        return 2;
+    if (!value(&text, 0) || text.at != text.size)
+        fprintf(stderr, "not one JSON text: byte %zu of %zu: %.40s\n", text.at, text.size, bytes + text.at);
+    else
+        status = path != NULL ? print_at(&text, path) : 0;
+    free(bytes);
+    return status;
+}
+
+/* --- the others -------------------------------------------------------------------------------------- */
+
+static int holds(const char *path, const char *wanted)
+{
+    static char line[1024 * 1024];
+    FILE *file = fopen(path, "r");
+    int found = 0;
+
+    if (file == NULL)
+        return 0;
+    while (!found && fgets(line, sizeof line, file) != NULL)
+        found = strstr(line, wanted) != NULL;
+    (void)fclose(file);
+    return found;
+}
+
+static void nap(double seconds)
+{
+    struct timespec time = {.tv_sec = (time_t)seconds, .tv_nsec = (long)((seconds - (double)(time_t)seconds) * 1e9)};
+
+    (void)nanosleep(&time, NULL);
+}
+
+static int wait_for_line(const char *path, double limit_s)
+{
+    char wanted[1024] = "";
+
+    if (fgets(wanted, sizeof wanted, stdin) == NULL)
+        return 2;
+    wanted[strcspn(wanted, "\n")] = '\0';
+    for (int i = 0; i <= (int)(limit_s * 50); i++) {
+        if (holds(path, wanted))
+            return 0;
+        nap(0.02);
+    }
+    fprintf(stderr, "no line of %s holds: %s\n", path, wanted);
+    return 1;
+}
+
+static int check_screen(void)
+{
+    static char line[4096];
+    int lines = 0;
+    int status = 0;
+
+    while (fgets(line, sizeof line, stdin) != NULL) {
+        size_t width = strcspn(line, "\n");
+
+        lines++;
+        if (width > 80) {
+            fprintf(stderr, "line %d has %zu columns: %s", lines, width, line);
+            status = 1;
+        }
+    }
+    if (lines > 24) {
+        fprintf(stderr, "%d lines\n", lines);
+        status = 1;
+    }
+    return status;
+}
+
+/* CPU time of the process so far, seconds: fields 14 and 15 of /proc/PID/stat (proc(5)). */
+static double cpu_seconds(const char *pid)
+{
+    char path[64];
+    char content[4096] = "";
+    unsigned long user = 0;
+    unsigned long system = 0;
+    const char *after;
+    FILE *file;
+
+    (void)snprintf(path, sizeof path, "/proc/%s/stat", pid);
+    file = fopen(path, "r");
+    if (file == NULL)
+        return -1;
+    (void)fread(content, 1, sizeof content - 1, file);
+    (void)fclose(file);
+    after = strrchr(content, ')'); /* the name may hold anything */
+    if (after == NULL || sscanf(after + 1, " %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %lu %lu", &user, &system) != 2)
+        return -1;
+    return (double)(user + system) / (double)sysconf(_SC_CLK_TCK);
+}
+
+static long resident_kib(const char *pid)
+{
+    char path[64];
+    char line[256];
+    long kib = -1;
+    FILE *file;
+
+    (void)snprintf(path, sizeof path, "/proc/%s/status", pid);
+    file = fopen(path, "r");
+    while (file != NULL && kib < 0 && fgets(line, sizeof line, file) != NULL)
+        (void)sscanf(line, "VmRSS: %ld", &kib);
+    if (file != NULL)
+        (void)fclose(file);
+    return kib;
+}
+
+static double now_s(void)
+{
+    struct timespec time;
+
+    (void)clock_gettime(CLOCK_MONOTONIC, &time);
+    return (double)time.tv_sec + 1e-9 * (double)time.tv_nsec;
+}
+
+static int sample_process(const char *pid, double seconds)
+{
+    double begin_s = now_s();
+    double before = cpu_seconds(pid);
+    double after;
+    long kib;
+
+    nap(seconds);
+    after = cpu_seconds(pid);
+    kib = resident_kib(pid);
+    if (before < 0 || after < 0 || kib < 0) {
+        fprintf(stderr, "process %s is gone\n", pid);
+        return 1;
+    }
+    printf("share %.2f rss %ld\n", 100 * (after - before) / (now_s() - begin_s), kib);
+    return 0;
+}
+
+int main(int argc, char **argv)
+{
+    if (argc >= 2 && argc <= 3 && strcmp(argv[1], "json") == 0)
+        return check_json(argc == 3 ? argv[2] : NULL);
+    if (argc == 4 && strcmp(argv[1], "lines") == 0)
+        return wait_for_line(argv[2], strtod(argv[3], NULL));
+    if (argc == 2 && strcmp(argv[1], "screen") == 0)
+        return check_screen();
+    if (argc == 4 && strcmp(argv[1], "cpu") == 0)
+        return sample_process(argv[2], strtod(argv[3], NULL));
+    fprintf(stderr, "usage: tool json [PATH] | lines FILE SECONDS | screen | cpu PID SECONDS\n");
+    return 2;
+}

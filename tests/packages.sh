@@ -1,0 +1,47 @@
+# The Debian packages that holdfast needs. Sourced by tests/run.sh and profiles/demo.sh:
+#
+#   . tests/packages.sh
+#   packages_need $packages_build [$packages_test]
+#
+# As root, what is missing is installed. As anyone else, the missing packages and the line that installs them are
+# printed, and the script ends with exit status 4. Without dpkg (not Debian) nothing can be checked: a note is
+# printed and the build shows what is missing.
+
+packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwloc-dev"
+packages_test="clang valgrind libcmocka-dev libgmp-dev libgsl-dev"
+
+packages_missing() {
+    for package in "$@"; do
+        case $(dpkg-query -W -f '${Status}' "$package" 2>/dev/null) in
+        *" ok installed") ;;
+        *) printf ' %s' "$package" ;;
+        esac
+    done
+}
+
+packages_need() {
+    if ! command -v dpkg-query >/dev/null 2>&1; then
+        echo "note: this is not Debian; install what corresponds to: $*" >&2
+        return 0
+    fi
+    missing=$(packages_missing "$@")
+    [ -z "$missing" ] && return 0
+    if [ "$(id -u)" -ne 0 ]; then
+        echo "missing packages:$missing" >&2
+        echo "install them as root with:" >&2
+        echo "  apt-get update && apt-get install --no-install-recommends$missing" >&2
+        exit 4
+    fi
+    echo "installing:$missing"
+    packages_log=$(mktemp)
+    # shellcheck disable=SC2086 # the list is split on purpose
+    if ! { apt-get -q update &&
+        DEBIAN_FRONTEND=noninteractive apt-get -q -y install --no-install-recommends $missing; } \
+        >"$packages_log" 2>&1 </dev/null; then
+        cat "$packages_log" >&2
+        rm -f "$packages_log"
+        echo "apt-get could not install:$missing" >&2
+        exit 4
+    fi
+    rm -f "$packages_log"
+}
