@@ -9,10 +9,8 @@
 set -eu
 
 cd "$(dirname "$0")/.."
-here=$(pwd)
-build=$here/build
-run=$build/demo-run
-holdfast=$build/holdfast
+run=build/demo-run
+holdfast=build/holdfast
 profile=profiles/heron.json
 resets_bound=40
 log=
@@ -39,26 +37,6 @@ trap 'exit 143' TERM HUP
 . tests/packages.sh
 
 # --- build -----------------------------------------------------------------------------------------------------
-
-# Someone else's files in build/ would make the build fail halfway.
-check_build_directory() {
-    if [ ! -e "$build" ]; then
-        [ -w "$here" ] || fail 4 "$here is not writable for $(id -un): copy the sources to a place of your own"
-        return 0
-    fi
-    [ "$(id -u)" -eq 0 ] && return 0
-    foreign=$(find "$build" ! -user "$(id -un)" -print 2>/dev/null | head -n 1)
-    [ -z "$foreign" ] && [ -w "$build" ] ||
-        fail 4 "$build belongs to another user (${foreign:-$build}): remove it, or copy the sources elsewhere"
-}
-
-# A folder that was copied or moved carries a cache that names its old place.
-forget_moved_cache() {
-    [ -f "$build/CMakeCache.txt" ] || return 0
-    grep -qxF "CMAKE_HOME_DIRECTORY:INTERNAL=$here" "$build/CMakeCache.txt" && return 0
-    say "build/ was configured elsewhere: configuring it anew"
-    rm -rf "$build/CMakeCache.txt" "$build/CMakeFiles"
-}
 
 quietly() {
     "$@" >"$log" 2>&1 && return 0
@@ -99,11 +77,10 @@ search() {
     done
 }
 
-check_build_directory
 # shellcheck disable=SC2086 # a list of packages
 packages_need $packages_build
+build_folder_check build
 log=$(mktemp)
-forget_moved_cache
 build
 rm -rf "$run"
 began=$(date +%s)

@@ -1,7 +1,8 @@
-# The Debian packages that holdfast needs. Sourced by tests/run.sh and profiles/demo.sh:
+# What tests/run.sh and profiles/demo.sh share: the Debian packages, and the state of a build folder.
 #
 #   . tests/packages.sh
 #   packages_need $packages_build [$packages_test]
+#   build_folder_check FOLDER
 #
 # As root, what is missing is installed. As anyone else, the missing packages and the line that installs them are
 # printed, and the script ends with exit status 4. Without dpkg (not Debian) nothing can be checked: a note is
@@ -25,7 +26,7 @@ packages_need() {
         return 0
     fi
     missing=$(packages_missing "$@")
-    [ -z "$missing" ] && return 0
+    [ -n "$missing" ] || return 0
     if [ "$(id -u)" -ne 0 ]; then
         echo "missing packages:$missing" >&2
         echo "install them as root with:" >&2
@@ -44,4 +45,25 @@ packages_need() {
         exit 4
     fi
     rm -f "$packages_log"
+}
+
+# Another user's files in the folder would make a build fail halfway: said at once, exit status 4. A folder that was
+# copied or moved with its sources carries a cache that names the old place: the cache is removed.
+build_folder_check() {
+    if [ ! -e "$1" ]; then
+        [ -w . ] && return 0
+        echo "$(pwd) is not writable for $(id -un): copy the sources to a place of your own" >&2
+        exit 4
+    fi
+    if [ "$(id -u)" -ne 0 ]; then
+        foreign=$(find "$1" ! -user "$(id -un)" -print 2>/dev/null | head -n 1)
+        if [ -n "$foreign" ] || [ ! -w "$1" ]; then
+            echo "$1 belongs to another user (${foreign:-$1}): remove it, or copy the sources elsewhere" >&2
+            exit 4
+        fi
+    fi
+    [ -f "$1/CMakeCache.txt" ] || return 0
+    grep -qxF "CMAKE_HOME_DIRECTORY:INTERNAL=$(pwd)" "$1/CMakeCache.txt" && return 0
+    echo "$1 was configured elsewhere: configuring it anew"
+    rm -rf "$1/CMakeCache.txt" "$1/CMakeFiles"
 }

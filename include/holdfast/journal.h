@@ -86,7 +86,7 @@ struct hf_record {
 
 /* --- the outside: replaced by the crash tests (tests/crash) --- */
 struct hf_journal_file_ops {
-    /* POSIX semantics: -1 and errno on failure. */
+    /* POSIX semantics: -1 and errno on failure. A member that is NULL is the real one. */
     long (*write)(int fd, const void *bytes, size_t size);
     int (*sync)(int fd);        /* fdatasync */
     int (*sync_folder)(int fd); /* fsync of a directory: fdatasync may leave a new entry behind */

@@ -105,14 +105,18 @@ struct hf_block {
 
 /* Runs one block of about block_s (at most 20 ms): start, bursts under the slice's pattern, digest. `states` holds
  * two states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with fewer steps, when *stop
- * becomes non-zero (checked between bursts). */
+ * becomes non-zero: looked at between bursts of about 40 us and sleeps of at most 10 ms. A block may well be
+ * all rest and advance nothing (a long period, a worker come late): it still has its answer. */
 void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, uint64_t block_seed,
                   double block_s, void *states, const volatile int *stop, struct hf_block *ret_block);
 
 /* The digest the block must have. Uses closed forms only. */
 uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *block);
 
-/* After a mismatch: the first wrong lane of the states left by hf_block_run. */
+/* After a mismatch: the first wrong lane of the states left by hf_block_run; HF_LANE_SOLO is added to a lane of the solo
+ * kernel's state. Lane -1: the states are right, so the digest was wrong when it was made or carried. */
+#define HF_LANE_SOLO 1000000
+
 void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
                      struct hf_lane_report *ret_report);
 

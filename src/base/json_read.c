@@ -205,7 +205,7 @@ int hf_json_get_number(const struct hf_json_reader *object, const char *key, dou
 int hf_json_get_integer(const struct hf_json_reader *object, const char *key, int64_t low, int64_t high,
                         int64_t *ret_value, struct hf_error *error)
 {
-    double value;
+    double value = 0;
 
     if (hf_json_get_number(object, key, (double)low, (double)high, &value, error) != HF_OK)
         return error->code;

@@ -188,9 +188,10 @@ static int make_rig(struct rig_state *state, struct hf_error *error)
     if (hf_rig_new(&rig_config, &state->rig, error) != HF_OK ||
         catch_up(state->rig, config->run_time_s, error) != HF_OK)
         return error->code;
-    hf_rig_boot(state->rig, stream_number(state));
+    /* Baselines first: a boot that loses settings loses those that are made after it. */
     for (int group = 0; group < config->group_count; group++)
         hf_rig_set_step(state->rig, group, config->groups[group].baseline_step);
+    hf_rig_boot(state->rig, stream_number(state));
     return HF_OK;
 }
 
@@ -348,7 +349,7 @@ static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_d
         moved += step;
         if (fault.kind == HF_DAMAGE_NONE || !is_news(ret_damage, count, &fault))
             continue; /* the end, a setting that was lost on the way, or nothing new */
-        fault.after_s = moved;
+        fault.after_s = fmin(moved, run_seconds);
         ret_damage[count++] = fault;
         if (fault.kind == HF_DAMAGE_RESET)
             left = 0; /* nothing comes after a reset */

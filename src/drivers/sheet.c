@@ -105,8 +105,9 @@ static void add_head(const struct hf_driver_config *config, struct hf_text *page
                  "RATIOS TO ENTER BY HAND\n"
                  "\n"
                  "Restart the machine into its firmware setup and set the ratio of each core\n"
-                 "group listed here. Then save, and start the machine again. Leave the base clock\n"
-                 "at %.2f MHz. Leave every voltage, and every group that is not listed, as it is.\n"
+                 "group listed here. Then save, and start the machine again. Leave the base\n"
+                 "clock at %.2f MHz. Leave every voltage, and every group that is not listed,\n"
+                 "as it is.\n"
                  "\n"
                  "  %-14s  %-20s  %8s  %9s  %10s\n",
                  config->base_clock_mhz, "core group", "CPUs", "ratio", "MHz", "ratio now");

@@ -22,8 +22,8 @@ static void count_block(void *context, const struct hf_worker *worker, const str
     struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
 
     s->watch[worker->index].blocks_in_trial++;
-    if (trial == NULL)
-        return;
+    if (trial == NULL || !trial->loaded)
+        return; /* before every worker of the trial has begun, nothing counts */
     trial->blocks++;
     trial->share[slice->entry].blocks++;
 }

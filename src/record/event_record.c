@@ -295,7 +295,7 @@ static int read_steps(const struct hf_json_reader *data, struct hf_event *event,
 static int read_begin(const struct hf_json_reader *data, struct hf_event *event, struct hf_error *error)
 {
     int64_t step = 0;
-    int purpose;
+    int purpose = 0;
 
     if (read_word(data, "purpose", hf_purpose_of_name, &purpose, error) != HF_OK)
         return error->code;
@@ -312,8 +312,8 @@ static int read_begin(const struct hf_json_reader *data, struct hf_event *event,
 
 static int read_verdict(const struct hf_json_reader *data, struct hf_event *event, struct hf_error *error)
 {
-    int verdict;
-    int cause;
+    int verdict = 0;
+    int cause = 0;
 
     if (read_word(data, "verdict", hf_verdict_of_name, &verdict, error) != HF_OK ||
         read_word(data, "cause", hf_cause_of_name, &cause, error) != HF_OK)

@@ -298,6 +298,19 @@ static int draw_salt(struct hf_journal *journal, struct hf_error *error)
     return HF_OK;
 }
 
+/* A member that is NULL is the real one. */
+static void choose_ops(struct hf_journal_file_ops *ops, const struct hf_journal_file_ops *given)
+{
+    *ops = hf_journal_file_ops_real;
+    if (given == NULL)
+        return;
+    ops->write = given->write ? given->write : ops->write;
+    ops->sync = given->sync ? given->sync : ops->sync;
+    ops->sync_folder = given->sync_folder ? given->sync_folder : ops->sync_folder;
+    ops->read_at = given->read_at ? given->read_at : ops->read_at;
+    ops->truncate = given->truncate ? given->truncate : ops->truncate;
+}
+
 static int journal_new(const char *directory, const struct hf_journal_options *options,
                        struct hf_journal **ret_journal, struct hf_error *error)
 {
@@ -312,7 +325,7 @@ static int journal_new(const char *directory, const struct hf_journal_options *o
     journal->fd = -1;
     journal->read_only = options->read_only;
     journal->clock = options->clock ? options->clock : &hf_clock_real;
-    journal->ops = options->file_ops ? *options->file_ops : hf_journal_file_ops_real;
+    choose_ops(&journal->ops, options->file_ops);
     journal->salt = options->salt;
     journal->reserve_bytes = options->reserve_bytes ? options->reserve_bytes : RESERVE_BYTES;
     hf_text_init(&journal->staged, HF_JOURNAL_COMMIT_MAX);

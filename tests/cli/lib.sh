@@ -1,10 +1,9 @@
 # Functions for the cases; sourced by tests/cli/run.sh before each.
 
 # A small profile on standard output: two groups of one CPU on the simulated machine, whose clock runs so fast
-# that a whole search lasts seconds. Arguments are sed commands that change it.
+# that a whole search lasts seconds. $1: a sed script that changes it.
 profile() {
-    set -- -e '' $(:) "$@"
-    cat >profile.made <<'JSON'
+    sed "${1:-}" <<'JSON'
 {
   "format": 1,
   "name": "tern",
@@ -29,8 +28,6 @@ profile() {
   "rig": { "seed": "7", "clock_factor": 3000 }
 }
 JSON
-    sed "$@" profile.made
-    rm -f profile.made
 }
 
 # Runs the rest and prints its exit status; never ends the case.
@@ -56,7 +53,12 @@ skip() {
     exit 77
 }
 
-# Processes below this one that are workers of a holdfast: how many are alive (zombies are not).
-workers_alive() {
-    ps -o stat=,args= -g "$(ps -o pgid= -p $$ | tr -d ' ')" | grep -v '^Z' | grep -c ' worker --index ' || :
+# How many worker processes of this case are alive.
+workers() {
+    "$TOOL" workers | wc -l | tr -d ' '
+}
+
+# The number of a journal's lines of one type.
+records() {
+    grep -c "\"type\":\"$2\"" "$1" || :
 }

@@ -4,14 +4,17 @@
  *   tool json [PATH]   standard input must be exactly one JSON text as RFC 8259 defines it, without a key twice in an
  *                      object: exit status 0, else 1 and the byte offset. With PATH (groups.0.name) prints the value
  *                      there; a string without its quotes; exit status 1 when there is none.
+ *   tool seal          standard input is a journal, perhaps changed by hand: prints it with prev and crc of every line
+ *                      put right, as docs/journal.md defines them; what is damaged then is the content alone
  *   tool lines PATH N  waits, at most N seconds, until a line of the file holds the text on standard input
  *   tool screen        standard input must fit a screen: at most 24 lines of at most 80 columns; names what does not
+ *   tool workers       process ids of the living worker processes in the caller's process group, one a line
  *   tool cpu PID S     samples a process for S seconds: prints "share PERCENT rss KIB" (of one CPU; resident set)
  *
  * The checker of JSON is written from the RFC's grammar and shares no code with the program under test.
  */
 #include <ctype.h>
-#include <errno.h>
+#include <dirent.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -270,6 +273,47 @@ static int check_json(const char *path)
     return status;
 }
 
+/* --- journals ---------------------------------------------------------------------------------------- */
+
+/* CRC-32C bit by bit: reflected polynomial 0x82f63b78 (RFC 3720, appendix B.4). */
+static uint32_t crc32c(const char *bytes, size_t size)
+{
+    uint32_t crc = UINT32_MAX;
+
+    for (size_t i = 0; i < size; i++) {
+        crc ^= (unsigned char)bytes[i];
+        for (int bit = 0; bit < 8; bit++)
+            crc = crc & 1 ? crc >> 1 ^ UINT32_C(0x82f63b78) : crc >> 1;
+    }
+    return ~crc;
+}
+
+/* ,"prev":"xxxxxxxx","crc":"xxxxxxxx"} ends a line: 18 bytes that the checksum covers, and 18 that it does not. */
+#define TAIL_BYTES    36
+#define TAIL_COVERED  18
+#define TAIL_PREV_AT  9
+
+static int seal(void)
+{
+    static char line[1024 * 1024];
+    char prev[9] = "";
+
+    while (fgets(line, sizeof line, stdin) != NULL) {
+        size_t size = strcspn(line, "\n");
+        char *tail = line + size - TAIL_BYTES;
+
+        if (size < TAIL_BYTES || strncmp(tail, ",\"prev\":\"", TAIL_PREV_AT) != 0) {
+            fprintf(stderr, "not a line of a journal: %.60s\n", line);
+            return 1;
+        }
+        if (prev[0] != '\0')
+            memcpy(tail + TAIL_PREV_AT, prev, 8);
+        (void)snprintf(prev, sizeof prev, "%08x", crc32c(line, size - TAIL_COVERED));
+        printf("%.*s,\"crc\":\"%s\"}\n", (int)(size - TAIL_COVERED), line, prev);
+    }
+    return 0;
+}
+
 /* --- the others -------------------------------------------------------------------------------------- */
 
 static int holds(const char *path, const char *wanted)
@@ -395,16 +439,75 @@ static int sample_process(const char *pid, double seconds)
     return 0;
 }
 
+/* State and process group of /proc/PID/stat (proc(5)): 1 when it lives in our group. */
+static int lives_in_our_group(const char *pid)
+{
+    char path[300];
+    char content[4096] = "";
+    char state = 'Z';
+    int group = 0;
+    const char *after;
+    FILE *file;
+
+    (void)snprintf(path, sizeof path, "/proc/%s/stat", pid);
+    file = fopen(path, "r");
+    if (file == NULL)
+        return 0;
+    (void)fread(content, 1, sizeof content - 1, file);
+    (void)fclose(file);
+    after = strrchr(content, ')');
+    return after != NULL && sscanf(after + 1, " %c %*d %d", &state, &group) == 2 && state != 'Z' && state != 'X' &&
+           group == getpgrp();
+}
+
+static int is_worker(const char *pid)
+{
+    char path[300];
+    char content[8192];
+    const char *second;
+    size_t size;
+    FILE *file;
+
+    (void)snprintf(path, sizeof path, "/proc/%s/cmdline", pid);
+    file = fopen(path, "r");
+    if (file == NULL)
+        return 0;
+    size = fread(content, 1, sizeof content - 1, file);
+    (void)fclose(file);
+    content[size] = '\0';
+    second = content + strlen(content) + 1;
+    return second < content + size && strcmp(second, "worker") == 0;
+}
+
+static int list_workers(void)
+{
+    DIR *folder = opendir("/proc");
+    const struct dirent *entry;
+
+    if (folder == NULL)
+        return 1;
+    while ((entry = readdir(folder)) != NULL) {
+        if (isdigit((unsigned char)entry->d_name[0]) && lives_in_our_group(entry->d_name) &&
+            is_worker(entry->d_name))
+            printf("%s\n", entry->d_name);
+    }
+    return closedir(folder);
+}
+
 int main(int argc, char **argv)
 {
     if (argc >= 2 && argc <= 3 && strcmp(argv[1], "json") == 0)
         return check_json(argc == 3 ? argv[2] : NULL);
     if (argc == 4 && strcmp(argv[1], "lines") == 0)
         return wait_for_line(argv[2], strtod(argv[3], NULL));
+    if (argc == 2 && strcmp(argv[1], "seal") == 0)
+        return seal();
     if (argc == 2 && strcmp(argv[1], "screen") == 0)
         return check_screen();
+    if (argc == 2 && strcmp(argv[1], "workers") == 0)
+        return list_workers();
     if (argc == 4 && strcmp(argv[1], "cpu") == 0)
         return sample_process(argv[2], strtod(argv[3], NULL));
-    fprintf(stderr, "usage: tool json [PATH] | lines FILE SECONDS | screen | cpu PID SECONDS\n");
+    fprintf(stderr, "usage: tool json [PATH] | seal | lines FILE SECONDS | screen | workers | cpu PID SECONDS\n");
     return 2;
 }

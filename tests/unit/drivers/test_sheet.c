@@ -164,7 +164,7 @@ static void test_page_says_what_can_hurt(void **state)
 {
     static const char *const words[] = {
         "heat",           "backup", "warranty",         "makers",
-        "Liquid cooling", "mains",  "does not come up", "clear the stored settings",
+        "liquid cooling", "mains",  "does not come up", "clear the stored settings",
         "every voltage"};
 
     (void)state;

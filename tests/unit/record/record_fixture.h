@@ -30,13 +30,19 @@
 #define BOOT_B        "c2d9f0b4-0f1e-4a52-8a06-77ab0a8c1d02"
 #define FIXED_SALT    UINT64_C(0x1122334455667788)
 
+#ifndef SCRATCH_PREFERRED
+#define SCRATCH_PREFERRED "/tmp"
+#endif
+
 /* --- files ---------------------------------------------------------------------------------------------- */
 
 __attribute__((unused)) static void scratch_make(char path[PATH_MAX])
 {
     const char *base = getenv("TMPDIR");
 
-    (void)snprintf(path, PATH_MAX, "%s/holdfast-test-XXXXXX", base ? base : "/tmp");
+    if (base == NULL)
+        base = access(SCRATCH_PREFERRED, W_OK | X_OK) == 0 ? SCRATCH_PREFERRED : "/tmp";
+    (void)snprintf(path, PATH_MAX, "%s/holdfast-record-XXXXXX", base);
     assert_non_null(mkdtemp(path));
 }
 

@@ -82,12 +82,14 @@ static void test_slope_recovered_from_draws(void **state)
         double mean[2] = {0, 0}, slope;
         struct hf_rig_fault fault;
         struct hf_rig *rig;
+        int base;
 
         config.simple = 1;
         rig = rig_make(&config);
+        base = hf_rig_true_limit(rig, 0, 60.0, &wide_fma, 1) - 1;
         rig_load(rig, 0, &wide_fma, 1);
         for (int i = 0; i < 2; i++) {
-            hf_rig_set_step(rig, 0, 14 + APART * i);
+            hf_rig_set_step(rig, 0, base + APART * i);
             for (int n = 0; n < FAULTS; n++)
                 mean[i] += next_fault(rig, &fault) / FAULTS;
         }

@@ -1,0 +1,152 @@
+#!/bin/sh
+# Every test, from a fresh clone.
+#
+#   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash and
+#                             command-line tests, the same under address and undefined-behaviour sanitizers where
+#                             they apply, two programs under valgrind, the checks of layers and style
+#   sh tests/run.sh quick     gcc, unit and command-line tests, layers and style
+#
+# What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
+# status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
+set -u
+
+cd "$(dirname "$0")/.." || exit 2
+tier=${1:-full}
+case $tier in
+full | quick) ;;
+*) echo "usage: sh tests/run.sh [quick]" >&2 && exit 2 ;;
+esac
+
+# shellcheck source=tests/packages.sh
+. tests/packages.sh
+# shellcheck disable=SC2086 # lists of packages
+packages_need $packages_build $packages_test
+for preset in dev clang asan; do
+    build_folder_check build-$preset
+done
+
+jobs=$(nproc)
+passed=0
+failed=0
+skipped=0
+scratch=$(mktemp -d "${TMPDIR:-/tmp}/holdfast-tests.XXXXXX") || exit 2
+trap 'rm -rf "$scratch"' EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM HUP
+
+# One check that is a command: counted as one.
+part() {
+    title=$1
+    shift
+    began=$(date +%s)
+    if "$@" >"$scratch/log" 2>&1 </dev/null; then
+        passed=$((passed + 1))
+        echo "pass  $title ($(($(date +%s) - began)) s)"
+        return 0
+    fi
+    failed=$((failed + 1))
+    echo "FAIL  $title"
+    cat "$scratch/log"
+    return 1
+}
+
+absent() {
+    failed=$((failed + 1))
+    echo "FAIL  $1 is missing"
+}
+
+build() {
+    part "configure $1" cmake --preset "$1" && part "build $1" cmake --build "build-$1" -j "$jobs"
+}
+
+# Output of the tests of one outcome: $1 "Failed" or "Skipped", from ctest's own log.
+outputs() {
+    awk -v wanted="$1" '
+        /^[0-9]+\/[0-9]+ Test(ing)?: / { name = $NF; text = ""; next }
+        /^Output:$/ { inside = 1; next }
+        /^<end of output>$/ { inside = 0; next }
+        inside && !/^-+$/ { text = text "    " $0 "\n" }
+        /^Test (Failed|Skipped)\.$/ && $2 == wanted "." { printf "%s\n%s", name, text }
+    ' "$2"
+}
+
+# Runs ctest in a build and adds its counts. $1 preset, $2 title, the rest goes to ctest.
+tests() {
+    preset=$1
+    title=$2
+    shift 2
+    began=$(date +%s)
+    ctest --test-dir "build-$preset" -j "$jobs" --no-tests=error "$@" >"$scratch/log" 2>&1 </dev/null
+    status=$?
+    set -- "$(grep -cE '^ *[0-9]+/[0-9]+ Test .* Passed +[0-9.]+ sec' "$scratch/log")" \
+        "$(grep -cE '^ *[0-9]+/[0-9]+ Test .*\*\*\*Skipped' "$scratch/log")" \
+        "$(grep -cE '^ *[0-9]+/[0-9]+ Test .*\*\*\*' "$scratch/log")"
+    bad=$(($3 - $2))
+    passed=$((passed + $1))
+    skipped=$((skipped + $2))
+    failed=$((failed + bad))
+    ctest_log=build-$preset/Testing/Temporary/LastTest.log
+    if [ "$2" -gt 0 ]; then
+        echo "skipped in $title:"
+        outputs Skipped "$ctest_log" | grep -E '^[^ ]|SKIP|[Ss]kip' || :
+    fi
+    if [ $bad -eq 0 ] && [ "$1" -gt 0 ] && [ $status -eq 0 ]; then
+        echo "pass  $title: $1 tests ($(($(date +%s) - began)) s)"
+        return 0
+    fi
+    [ $bad -gt 0 ] || failed=$((failed + 1)) # ctest itself failed
+    echo "FAIL  $title: $bad of $(($1 + $3))"
+    grep -E '^ *[0-9]+/[0-9]+ Test .*\*\*\*' "$scratch/log" | grep -v Skipped || cat "$scratch/log"
+    outputs Failed "$ctest_log"
+    return 1
+}
+
+# A test file that nobody runs is no test: each must be known to ctest.
+all_registered() {
+    known=$(ctest --test-dir build-dev -N | sed -n 's/^Total Tests: //p')
+    there=$(($(find tests -name 'test_*.c' | wc -l) + $(find tests/cli -name '*.test' | wc -l)))
+    echo "$known tests are registered, $there files are there"
+    [ "$known" -ge $there ]
+}
+
+# --- the parts ------------------------------------------------------------------------------------------------
+
+script() {
+    if [ -f "$1" ]; then part "$*" sh "$@"; else absent "$1"; fi
+}
+
+# A short search under valgrind, workers included, with kernels that it can emulate.
+valgrind_search() {
+    HOLDFAST_KERNELS=reference valgrind --quiet --error-exitcode=99 --leak-check=full \
+        --errors-for-leak-kinds=definite --trace-children=yes --child-silent-after-fork=yes \
+        build-dev/holdfast search --profile tests/cli/tern.json --run "$scratch/valgrind-run" --for 15s
+    status=$?
+    echo "status $status"
+    [ $status -eq 3 ] || [ $status -eq 0 ]
+}
+
+valgrind_unit() {
+    valgrind --quiet --error-exitcode=99 --leak-check=full --errors-for-leak-kinds=definite "$1"
+}
+
+script tests/layers.sh
+script tests/style.sh
+if build dev; then
+    part "every test file is registered" all_registered
+    if [ $tier = quick ]; then
+        tests dev "unit and command-line tests" -R '^(unit|cli)/'
+    else
+        tests dev "all tests"
+    fi
+fi
+if [ $tier = full ]; then
+    build clang
+    if build asan; then
+        tests asan "unit, crash and command-line tests under sanitizers" -R '^(unit|crash|cli)/'
+    fi
+    part "a search under valgrind" valgrind_search
+    part "a unit test under valgrind" valgrind_unit build-dev/unit_record_test_journal
+fi
+
+echo "$passed passed, $failed failed, $skipped skipped"
+[ $failed -eq 0 ] && [ $passed -gt 0 ]

@@ -1,0 +1,226 @@
+/*
+ * Mix files: JSON, described by docs/mix.schema.json and read strictly.
+ *
+ *   {"name": "evening", "slice_low_s": 0.5, "slice_high_s": 2,
+ *    "entries": [{"kernel": "fma-residue", "width_bits": 512, "pattern": "square", "sync": "all",
+ *                 "period_us": 1.5, "period_high_us": 100, "duty": 0.5, "weight": 3}]}
+ *
+ * Left out: slice_low_s 0.5, slice_high_s 2 (slice_low_s when that is longer), width_bits 0 (the widest that runs here),
+ * pattern steady, sync free for steady and all for the others, period_high_us period_us, duty 0.5. A key that the
+ * entry's pattern has no use for is refused: it would say something that does not happen.
+ */
+#include <cjson/cJSON.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "holdfast/json.h"
+#include "holdfast/mix.h"
+
+#define SLICE_LOW_S   0.1
+#define SLICE_HIGH_S  60.0
+#define WEIGHT_LOW    1e-6
+#define WEIGHT_HIGH   1e6
+#define DUTY_LOW      0.01
+#define DUTY_HIGH     1.0
+#define WORDS_SIZE    160
+
+/* "a, b, c" of the registry's kernel names, each once. */
+static void kernel_names(char ret_words[WORDS_SIZE])
+{
+    size_t used = 0;
+    const char *last = "";
+
+    ret_words[0] = '\0';
+    for (int i = 0; i < hf_kernel_count(); i++) {
+        const char *name = hf_kernel_at(i)->name;
+
+        if (strcmp(name, last) != 0 && used < WORDS_SIZE)
+            used += (size_t)snprintf(ret_words + used, WORDS_SIZE - used, "%s%s", used ? ", " : "", name);
+        last = name;
+    }
+}
+
+static void kernel_widths(const char *kernel, char ret_words[WORDS_SIZE])
+{
+    size_t used = (size_t)snprintf(ret_words, WORDS_SIZE, "0");
+
+    for (int i = 0; i < hf_kernel_count(); i++) {
+        if (strcmp(hf_kernel_at(i)->name, kernel) == 0 && used < WORDS_SIZE)
+            used += (size_t)snprintf(ret_words + used, WORDS_SIZE - used, ", %d", hf_kernel_at(i)->width_bits);
+    }
+}
+
+static int read_kernel(const struct hf_json_reader *place, const char *key, char ret_name[HF_NAME_MAX],
+                       struct hf_error *error)
+{
+    char words[WORDS_SIZE];
+
+    if (hf_json_get_string(place, key, ret_name, HF_NAME_MAX, error) != HF_OK)
+        return error->code;
+    if (hf_kernel_index(ret_name, 0) >= 0)
+        return HF_OK;
+    kernel_names(words);
+    return hf_json_fail(place, key, error, HF_E_INPUT, "there is no kernel \"%s\"; there are: %s", ret_name, words);
+}
+
+static int read_width(const struct hf_json_reader *place, const char *kernel, int *ret_width, struct hf_error *error)
+{
+    int64_t width = 0;
+    char words[WORDS_SIZE];
+
+    if (!hf_json_has(place, "width_bits"))
+        return HF_OK;
+    if (hf_json_get_integer(place, "width_bits", 0, 4096, &width, error) != HF_OK)
+        return error->code;
+    if (hf_kernel_index(kernel, (int)width) < 0) {
+        kernel_widths(kernel, words);
+        return hf_json_fail(place, "width_bits", error, HF_E_RANGE, "is %d; %s has: %s", (int)width, kernel, words);
+    }
+    *ret_width = (int)width;
+    return HF_OK;
+}
+
+/* A word out of a list; the names come from name_of. */
+static int read_word(const struct hf_json_reader *place, const char *key, int (*code_of)(const char *), int *ret_code,
+                     const char *allowed, struct hf_error *error)
+{
+    char word[HF_NAME_MAX];
+
+    if (!hf_json_has(place, key))
+        return HF_OK;
+    if (hf_json_get_string(place, key, word, sizeof word, error) != HF_OK)
+        return error->code;
+    if (code_of(word) < 0)
+        return hf_json_fail(place, key, error, HF_E_INPUT, "is \"%s\"; allowed: %s", word, allowed);
+    *ret_code = code_of(word);
+    return HF_OK;
+}
+
+/* A number that has a default. */
+static int read_number(const struct hf_json_reader *place, const char *key, double low, double high, double *value,
+                       struct hf_error *error)
+{
+    return hf_json_has(place, key) ? hf_json_get_number(place, key, low, high, value, error) : HF_OK;
+}
+
+static int refuse_keys(const struct hf_json_reader *place, const char *const *keys, enum hf_pattern pattern,
+                       struct hf_error *error)
+{
+    for (int i = 0; keys[i] != NULL; i++) {
+        if (hf_json_has(place, keys[i]))
+            return hf_json_fail(place, keys[i], error, HF_E_INPUT, "means nothing with the pattern %s",
+                                hf_pattern_name(pattern));
+    }
+    return HF_OK;
+}
+
+static int read_square(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+{
+    static const char *const foreign[] = {"solo_kernel", NULL};
+    const double low_us = HF_SQUARE_PERIOD_LOW_S * 1e6;
+    const double high_us = HF_SQUARE_PERIOD_HIGH_S * 1e6;
+    double period_us, period_high_us;
+
+    entry->duty = 0.5;
+    if (refuse_keys(place, foreign, entry->pattern, error) != HF_OK ||
+        hf_json_get_number(place, "period_us", low_us, high_us, &period_us, error) != HF_OK)
+        return error->code;
+    period_high_us = period_us;
+    if (read_number(place, "period_high_us", period_us, high_us, &period_high_us, error) != HF_OK ||
+        read_number(place, "duty", DUTY_LOW, DUTY_HIGH, &entry->duty, error) != HF_OK)
+        return error->code;
+    entry->period_s = period_us * 1e-6;
+    entry->period_high_s = period_high_us * 1e-6;
+    return HF_OK;
+}
+
+static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+{
+    static const char *const steady_foreign[] = {"period_us", "period_high_us", "duty", "solo_kernel", "sync", NULL};
+    static const char *const solo_foreign[] = {"period_us", "period_high_us", "duty", "sync", NULL};
+    int pattern = HF_PATTERN_STEADY;
+    int sync = HF_SYNC_ALL;
+
+    if (read_word(place, "pattern", hf_pattern_of_name, &pattern, "steady, square, solo-then-all", error) != HF_OK ||
+        read_word(place, "sync", hf_sync_of_name, &sync, "free, group, all, antiphase, dither", error) != HF_OK)
+        return error->code;
+    entry->pattern = (enum hf_pattern)pattern;
+    entry->sync = pattern == HF_PATTERN_STEADY ? HF_SYNC_FREE : (enum hf_sync)sync;
+    switch (entry->pattern) {
+    case HF_PATTERN_SQUARE:
+        return read_square(place, entry, error);
+    case HF_PATTERN_SOLO_THEN_ALL:
+        if (refuse_keys(place, solo_foreign, entry->pattern, error) != HF_OK)
+            return error->code;
+        return read_kernel(place, "solo_kernel", entry->solo_kernel, error);
+    default:
+        return refuse_keys(place, steady_foreign, entry->pattern, error);
+    }
+}
+
+static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry, struct hf_error *error)
+{
+    static const char *const keys[] = {"kernel",    "width_bits",     "solo_kernel", "pattern", "sync",
+                                       "period_us", "period_high_us", "duty",        "weight",  NULL};
+    struct hf_mix_entry entry = {0};
+
+    if (!cJSON_IsObject(place->value))
+        return hf_json_fail(place, NULL, error, HF_E_INPUT, "must be an object");
+    if (hf_json_only_keys(place, keys, error) != HF_OK ||
+        read_kernel(place, "kernel", entry.kernel, error) != HF_OK ||
+        read_width(place, entry.kernel, &entry.width_bits, error) != HF_OK ||
+        read_pattern(place, &entry, error) != HF_OK ||
+        hf_json_get_number(place, "weight", WEIGHT_LOW, WEIGHT_HIGH, &entry.weight, error) != HF_OK)
+        return error->code;
+    *ret_entry = entry;
+    return HF_OK;
+}
+
+static int read_slices(const struct hf_json_reader *root, struct hf_mix *mix, struct hf_error *error)
+{
+    mix->slice_low_s = 0.5;
+    if (read_number(root, "slice_low_s", SLICE_LOW_S, SLICE_HIGH_S, &mix->slice_low_s, error) != HF_OK)
+        return error->code;
+    mix->slice_high_s = mix->slice_low_s > 2 ? mix->slice_low_s : 2;
+    return read_number(root, "slice_high_s", mix->slice_low_s, SLICE_HIGH_S, &mix->slice_high_s, error);
+}
+
+static int read_mix(const struct hf_json_reader *root, struct hf_mix *ret_mix, struct hf_error *error)
+{
+    static const char *const keys[] = {"name", "slice_low_s", "slice_high_s", "entries", NULL};
+    struct hf_mix mix = {0};
+    struct hf_json_reader entries;
+
+    if (hf_json_only_keys(root, keys, error) != HF_OK ||
+        hf_json_get_string(root, "name", mix.name, sizeof mix.name, error) != HF_OK ||
+        read_slices(root, &mix, error) != HF_OK ||
+        hf_json_get_array(root, "entries", 1, HF_MIX_ENTRIES_MAX, &entries, &mix.entry_count, error) != HF_OK)
+        return error->code;
+    if (mix.name[0] == '\0')
+        return hf_json_fail(root, "name", error, HF_E_INPUT, "must not be empty");
+    for (int i = 0; i < mix.entry_count; i++) {
+        struct hf_json_reader item = hf_json_item(&entries, i);
+
+        if (read_entry(&item, &mix.entry[i], error) != HF_OK)
+            return error->code;
+    }
+    *ret_mix = mix;
+    return HF_OK;
+}
+
+int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_mix *ret_mix,
+                 struct hf_error *error)
+{
+    struct cJSON *document;
+    struct hf_json_reader root;
+    int code;
+
+    if (size > HF_MIX_BYTES_MAX)
+        return hf_fail(error, HF_E_RANGE, "%s has %zu bytes; a mix has at most %d", source, size, HF_MIX_BYTES_MAX);
+    if (hf_json_parse(bytes, size, source, &document, error) != HF_OK)
+        return error->code;
+    root = hf_json_root(document, source);
+    code = read_mix(&root, ret_mix, error);
+    hf_json_document_free(document);
+    return code;
+}

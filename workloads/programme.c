@@ -1,0 +1,74 @@
+/*
+ * The programme: slice number n of a mix, as a pure function of (mix, seed, n).
+ *
+ * Which entry: the point u0 + n / golden ratio, modulo 1, falls into the entries' shares laid end to end. Such points are spread
+ * more evenly than random ones (Weyl 1916; three gaps at most, Sos 1958): a short trial sees every entry. Everything
+ * else of a slice is drawn from its own random stream; the operand sets simply take turns.
+ */
+#include <assert.h>
+#include <math.h>
+
+#include "holdfast/mix.h"
+#include "holdfast/random.h"
+
+#define GOLDEN_STEP UINT64_C(0x9e3779b97f4a7c15) /* 2^64 / golden ratio, odd */
+
+static int entry_at(const struct hf_mix *mix, double point)
+{
+    double total = 0;
+    double sum = 0;
+
+    for (int i = 0; i < mix->entry_count; i++)
+        total += mix->entry[i].weight;
+    for (int i = 0; i < mix->entry_count - 1; i++) {
+        sum += mix->entry[i].weight;
+        if (point * total < sum)
+            return i;
+    }
+    return mix->entry_count - 1;
+}
+
+/* A width that does not run here in hardware gives way to the widest that does. */
+static int32_t kernel_index(const char *name, int width_bits)
+{
+    int index = hf_kernel_index(name, width_bits);
+
+    if (index < 0 || !hf_kernel_is_native(index))
+        index = hf_kernel_index(name, 0);
+    assert(index >= 0); /* the parser let known kernels in only */
+    return index;
+}
+
+static double between(double low, double high, double uniform)
+{
+    return low + (high - low) * uniform;
+}
+
+void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice)
+{
+    uint64_t word = hf_mix64(seed) + number * GOLDEN_STEP;
+    int index = entry_at(mix, (double)(word >> 11) * 0x1p-53);
+    const struct hf_mix_entry *entry = &mix->entry[index];
+    struct hf_random random;
+    struct hf_slice slice = {.number = number, .entry = index};
+
+    assert(mix->entry_count >= 1 && mix->entry_count <= HF_MIX_ENTRIES_MAX);
+    hf_random_init(&random, seed, number);
+    slice.seed = hf_random_u64(&random);
+    slice.kernel = kernel_index(entry->kernel, entry->width_bits);
+    slice.solo_kernel = entry->solo_kernel[0] != '\0' ? kernel_index(entry->solo_kernel, 0) : -1;
+    slice.operands = (int32_t)(number % HF_OPERANDS_COUNT);
+    slice.pattern = (int32_t)entry->pattern;
+    slice.sync = (int32_t)entry->sync;
+    slice.length_s = between(mix->slice_low_s, mix->slice_high_s, hf_random_uniform(&random));
+    slice.period_s = entry->period_s;
+    if (entry->period_high_s > entry->period_s)
+        slice.period_s *= exp(hf_random_uniform(&random) * log(entry->period_high_s / entry->period_s));
+    slice.duty = entry->duty;
+    *ret_slice = slice;
+}
+
+uint64_t hf_slice_block_seed(const struct hf_slice *slice, int worker, uint64_t block)
+{
+    return hf_mix64(hf_mix64(slice->seed ^ hf_mix64((uint64_t)worker + 1)) + block * GOLDEN_STEP);
+}
