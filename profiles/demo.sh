@@ -67,13 +67,13 @@ search() {
         "$holdfast" search --profile "$profile" --run "$run" || status=$?
         [ $status -eq 0 ] && return 0
         [ $status -eq 137 ] || fail $status "the search ended with exit status $status; the run is kept in $run"
-        [ "$(boots)" -gt $resets ] ||
+        [ "$(boots)" -gt "$resets" ] ||
             fail 137 "the search was killed, and not by the simulated machine (out of memory?); the run is kept in $run"
         resets=$(boots)
         say ""
         say "*** reset $resets of the simulated machine: the supervisor died without a word. The same command again."
         say ""
-        [ $resets -lt $resets_bound ] || fail 3 "$resets resets are more than this demo expects; the run is kept in $run"
+        [ "$resets" -lt $resets_bound ] || fail 3 "$resets resets are more than this demo expects; the run is kept in $run"
     done
 }
 

@@ -111,15 +111,22 @@ all_registered() {
 
 # --- the parts ------------------------------------------------------------------------------------------------
 
+# A check of the sources, and the proof that it can fail.
 script() {
-    if [ -f "$1" ]; then part "$*" sh "$@"; else absent "$1"; fi
+    if [ -f "$1" ]; then
+        part "$1" sh "$1"
+        part "$1 --self-test" sh "$1" --self-test
+    else
+        absent "$1"
+    fi
 }
 
 # A short search under valgrind, workers included, with kernels that it can emulate.
 valgrind_search() {
+    (. tests/cli/lib.sh && profile) >"$scratch/tern.json"
     HOLDFAST_KERNELS=reference valgrind --quiet --error-exitcode=99 --leak-check=full \
         --errors-for-leak-kinds=definite --trace-children=yes --child-silent-after-fork=yes \
-        build-dev/holdfast search --profile tests/cli/tern.json --run "$scratch/valgrind-run" --for 15s
+        build-dev/holdfast search --profile "$scratch/tern.json" --run "$scratch/valgrind-run" --for 15s
     status=$?
     echo "status $status"
     [ $status -eq 3 ] || [ $status -eq 0 ]
@@ -133,13 +140,13 @@ script tests/layers.sh
 script tests/style.sh
 if build dev; then
     part "every test file is registered" all_registered
-    if [ $tier = quick ]; then
+    if [ "$tier" = quick ]; then
         tests dev "unit and command-line tests" -R '^(unit|cli)/'
     else
         tests dev "all tests"
     fi
 fi
-if [ $tier = full ]; then
+if [ "$tier" = full ]; then
     build clang
     if build asan; then
         tests asan "unit, crash and command-line tests under sanitizers" -R '^(unit|crash|cli)/'

@@ -63,11 +63,13 @@ static struct {
 /* The table starts as the reference table; faster entries replace it. */
 static void registry_fill(void)
 {
-    struct hf_features features = hf_features_here();
-    const char *wish = getenv("HOLDFAST_KERNELS");
+    struct hf_features features;
+    const char *wish;
 
     if (registry.ready)
         return;
+    features = hf_features_here(); /* slow on a virtual machine, which has to be asked */
+    wish = getenv("HOLDFAST_KERNELS");
     for (int i = 0; i < LINE_COUNT; i++) {
         registry.fastest[i] = lines[i].reference;
         if (features.avx2_fma && lines[i].avx2 != NULL)

@@ -4,7 +4,8 @@
  * Format of a line (the specification; docs/journal.md repeats it for readers outside):
  *   {"seq":N,"commit":C,"wall":"2026-11-25T09:27:31.123Z","mono_ms":"M","boot":"B","type":"T","data":{...},"prev":"xxxxxxxx","crc":"xxxxxxxx"}\n
  *   seq    1, 2, 3, ... without gaps
- *   commit seq of the first line that was written together with this one: seq itself, or the previous line's commit
+ *   commit seq of the first line that was written together with this one: seq itself, or the previous line's commit;
+ *          the last line of a commit is written alone
  *   wall   UTC, ISO 8601, milliseconds; never earlier than the line before: a clock that was set back is held
  *   mono_ms  CLOCK_MONOTONIC in milliseconds, decimal, as a string
  *   boot   identity of the boot, of [A-Za-z0-9+._-]: the kernel's boot_id, "+n" appended after the n-th reset of a
@@ -16,17 +17,20 @@
  * No blanks between the members. A line is valid when it ends in a newline, is at most HF_JOURNAL_LINE_MAX bytes, has
  * exactly this shape, its crc is right, its seq is the previous plus one and its prev is the previous line's crc.
  *
- * A torn tail is what an interrupted commit leaves: an invalid LAST line (no newline, bad crc, zeros, garbage) of
- * at most HF_JOURNAL_COMMIT_MAX bytes without any later line that looks valid. The lines of one commit reach the disk in any
- * order, so lines after the invalid one that look valid and name the same commit belong to the torn tail too. It is moved
- * aside to journal.torn and reported, the run goes on.
+ * Durability: hf_journal_begin() and hf_journal_end() stage lines; hf_journal_commit() writes them with one write,
+ * fdatasyncs (and fsyncs the directory with the first record), reads them back and compares. Of several lines the
+ * last is written, and synced, by itself after the others: once it is there, all before it are known to be durable.
+ * A record counts only after commit returned 0. A failed or short write, a failed sync, a read-back that differs
+ * are sticky: every later call fails with HF_E_STICKY and the run must stop. Space for a night is reserved when the
+ * journal is opened.
+ *
+ * A torn tail is what an interrupted commit leaves: an invalid LAST line (no newline, bad crc, zeros, garbage), at
+ * most HF_JOURNAL_COMMIT_MAX bytes, without any later line that looks valid. The lines of one write reach the disk in
+ * any order, so lines after the invalid one that look valid and name the same commit belong to the torn tail too:
+ * the commit was never acknowledged, for its last line is not there. A torn tail is moved aside to journal.torn and
+ * reported, the run goes on.
  * Anything invalid before that, and a line whose own crc is right but whose seq or prev does not fit: refused, naming
  * the line; with salvage, the valid lines before it are kept and everything from it on is moved to journal.torn.
- *
- * Durability: hf_journal_begin() and hf_journal_end() stage lines; hf_journal_commit() writes them with one write, fdatasyncs (and fsyncs
- * the directory with the first record), reads them back and compares. A record counts only after commit returned 0.
- * A failed or short write, a failed sync, a read-back that differs are sticky: every later call fails with
- * HF_E_STICKY and the run must stop. Space for a night is reserved when the journal is opened.
  */
 #ifndef HOLDFAST_JOURNAL_H
 #define HOLDFAST_JOURNAL_H

@@ -29,9 +29,9 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "bench", "how hard each kernel works here against the core's own limit", options,
-    "Run it on a quiet machine. The limit is a bare loop of the limiting instruction, measured in turns beside\n"
-    "the kernel in the same process; figures are medians. A cycle is one of the core's clock as a chain of\n"
-    "dependent additions shows it.\n"};
+    "Run it on a quiet machine. The limit is a bare loop of the limiting instruction,\n"
+    "measured in turns beside the kernel in the same process; figures are medians. A\n"
+    "cycle is one of the core's clock as a chain of dependent additions shows it.\n"};
 
 struct result {
     const struct hf_kernel *kernel;

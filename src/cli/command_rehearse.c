@@ -1,6 +1,7 @@
 /* holdfast rehearse: whole nights against the rig model in virtual time. */
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 #include <unistd.h>
 
 #include "cli/options.h"
@@ -20,9 +21,10 @@ static struct rehearse_settings {
 } settings;
 
 static const struct hf_option options[] = {
-    {"rigs", HF_OPTION_INTEGER, &settings.rigs, "N", "so many nights, each with a rig of its own", 1, 100000},
+    {"rigs", HF_OPTION_INTEGER, &settings.rigs, "N", "so many nights, each with its own rig", 1, 100000},
     {"seed", HF_OPTION_U64, &settings.seed, "S", "of the first rig; the next have S+1, S+2, ...", 0, 0},
-    {"method", HF_OPTION_STRING, &settings.method, "M", "step-up, bisect or belief; default: all three", 0, 0},
+    {"method", HF_OPTION_STRING, &settings.method, "M", "step-up, bisect or belief; default: all three", 0,
+     0},
     {"groups", HF_OPTION_INTEGER, &settings.groups, "G", "core groups of a rig", 1, HF_RIG_GROUPS_MAX},
     {"cores", HF_OPTION_INTEGER, &settings.cores, "C", "cores of a group", 1, HF_RIG_CORES_MAX},
     {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "rig and search sections of this profile", 0, 0},
@@ -30,10 +32,11 @@ static const struct hf_option options[] = {
     {0}};
 
 static const struct hf_usage usage = {
-    "rehearse", "whole nights of a search against simulated rigs, in virtual time", options,
-    "Without a profile: 20 rigs of 8 groups of 8 cores, seed 1, at most one fault in 168 h, a soak of 6 h.\n"
-    "Every group under trial runs the night mix. No worker is started and no setting of this machine is\n"
-    "touched. The same options give the same nights. Exit status: 0 done, 2 bad usage or input.\n"};
+    "rehearse", "whole nights against simulated rigs, in virtual time", options,
+    "Without a profile: 20 rigs of 8 groups of 8 cores, seed 1, at most one fault in\n"
+    "168 h, a soak of 6 h. Every group under trial runs the night mix. No worker is\n"
+    "started and no setting of this machine is touched. The same options give the\n"
+    "same nights. Exit status: 0 done, 2 bad usage or input.\n"};
 
 /* What the nights are made of. */
 struct stage {
@@ -156,8 +159,9 @@ static void write_table(const struct stage *stage, const struct hf_rehearse_resu
     hf_text_addf(text, "%d rigs of %d groups of %d cores, seed %llu, soak %.3g h\n\n", results[0].rigs,
                  stage->rig.group_count, stage->rig.cores_per_group, (unsigned long long)settings.seed,
                  results[0].soak_hours);
-    hf_text_add_string(text, "          night   night  search  resets  steps   groups  false  un-     decision\n"
-                             "method    median  90 %    median  a night below   above   claims decided 99 %\n");
+    hf_text_add_string(text,
+                       "          night   night  search  resets  steps   groups  false  un-     decision\n"
+                       "method    median  90 %    median  a night below   above   claims decided 99 %\n");
     for (int i = 0; i < count; i++) {
         const struct hf_rehearse_result *result = &results[i];
 
@@ -170,13 +174,14 @@ static void write_table(const struct stage *stage, const struct hf_rehearse_resu
         add_cell(text, 5, 1, 100.0 * result->above_limit_rate, " %");
         add_cell(text, 5, 1, 100.0 * result->false_claim_rate, " %");
         hf_text_addf(text, " %4d  ", result->undecided);
-        add_cell(text, 7, 2, result->decision_ms_p99, " ms");
+        add_cell(text, 7, 3, result->decision_ms_p99, " ms");
         hf_text_add_string(text, "\n");
     }
-    hf_text_add_string(
-        text, "\nnight: run time to the certificates; search: until the soak that passed began; steps below: the\n"
-              "true limit minus the certified ratio; groups above: certified above their true limit; false claims:\n"
-              "certificates whose demonstrated bound is below the true rate; undecided nights count as 400 h.\n");
+    hf_text_add_string(text,
+                       "\nnight: run time to the certificates; search: until the soak that passed began;\n"
+                       "steps below: true limit minus certified ratio; groups above: certified above\n"
+                       "their true limit; false claims: certificates whose demonstrated bound is below\n"
+                       "the true rate. An undecided night counts as 400 h.\n");
 }
 
 static int print_results(const struct stage *stage, const struct hf_rehearse_result *results, int count,
@@ -225,8 +230,8 @@ int hf_command_rehearse(int argc, char **argv)
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
     if (settings.method != NULL && hf_plan_method_of_name(settings.method) < 0)
-        (void)hf_fail(&error, HF_E_USAGE, "there is no method \"%.40s\"; choose one of step-up, bisect, belief",
-                      settings.method);
+        (void)hf_fail(&error, HF_E_USAGE,
+                      "there is no method \"%.40s\"; choose one of step-up, bisect, belief", settings.method);
     else if (settings.profile != NULL)
         (void)stage_of_profile(&stage, &error);
     else

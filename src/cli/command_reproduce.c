@@ -19,7 +19,7 @@ static const struct hf_option options[] = {
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory", 0, 0},
     {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "or the profile whose default directory holds it", 0, 0},
     {"trial", HF_OPTION_U64, &settings.trial, "N", "the failed trial (default: the last one that failed)", 0, 0},
-    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "give up after this exposure (default: three times the old one)", 0, 0},
+    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "give up after this exposure (default: 3 times the old)", 0, 0},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -27,7 +27,7 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "reproduce", "replays the failing slice of a recorded trial", options,
-    "Group, ratio, company, kernel, pattern, operands and seeds are those of the record.\n"
+    "Group, ratio, company, kernel, pattern, operands and seeds are as recorded.\n"
     "Exit status: 1 it failed again, 0 it held this time, 3 undecided.\n"};
 
 /* What the journal says of the trial. */
@@ -196,6 +196,7 @@ static int replay(struct hf_session *session, const struct recorded *recorded, s
     fixed.target[recorded->group] = 1;
     hf_fixed_director_start(&fixed, &director);
     session->fixed = &fixed;
+    hf_fixed_director_adopt(&fixed, &session->run->state);
     if (hf_supervisor_run(&supervisor, &result, error) != HF_OK) {
         status = hf_command_fail("reproduce", error);
     } else {

@@ -29,8 +29,9 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "search", "the unattended night: starts or resumes a run, to certificate", options,
-    "The same command goes on after a stop, a crash or a reset. Ctrl-C stops the load at once, sets every\n"
-    "group back to its baseline and keeps what was learned. Exit status 3: stopped before the end.\n"};
+    "The same command goes on after a stop, a crash or a reset. Ctrl-C stops the load\n"
+    "at once, sets every group back to its baseline and keeps what was learned.\n"
+    "Exit status 3: stopped before the end.\n"};
 
 /* --- the summary ------------------------------------------------------------------------------------- */
 

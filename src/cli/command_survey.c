@@ -26,10 +26,10 @@ static const struct hf_option options[] = {
 };
 
 static const struct hf_usage usage = {
-    "survey", "what this machine has; proves that every core reports a planted error", options,
-    "hwloc's environment variables (HWLOC_XMLFILE, HWLOC_SYNTHETIC, HWLOC_FSROOT with HWLOC_COMPONENTS) show\n"
-    "other machines; nothing is proved or changed on those. Exit status: 0, 1 a planted error went unreported,\n"
-    "4 something is missing.\n"};
+    "survey", "what this machine has; every core must report a planted error", options,
+    "hwloc's environment variables (HWLOC_XMLFILE, HWLOC_SYNTHETIC, HWLOC_FSROOT with\n"
+    "HWLOC_COMPONENTS) show other machines; nothing is proved or changed on those.\n"
+    "Exit status: 0, 1 a planted error went unreported, 4 something is missing.\n"};
 
 struct survey {
     struct hf_topology *topology;

@@ -18,9 +18,9 @@ static const struct hf_option options[] = {
     {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile", 0, 0},
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0, 0},
     {"group", HF_OPTION_STRING, &settings.group, "NAME", "the group to judge (default: all)", 0, 0},
-    {"ratio", HF_OPTION_NUMBER, &settings.ratio, "R", "at this ratio (default: proved by the run, else baseline)", 1, 500},
+    {"ratio", HF_OPTION_NUMBER, &settings.ratio, "R", "at this ratio (default: as proved)", 1, 500},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "exposure without a fault that accepts (default 20m)", 0, 0},
-    {"claim-hours", HF_OPTION_NUMBER, &settings.hours, "H", "instead: at most one fault in so many hours", 0.001, 100000},
+    {"claim-hours", HF_OPTION_NUMBER, &settings.hours, "H", "or: at most one fault in H hours", 0.001, 100000},
     {"confidence", HF_OPTION_NUMBER, &settings.confidence, "C", "confidence of the claim (default 0.95)", 0.5, 0.9999},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
@@ -29,9 +29,10 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "verify", "one group, or all, after a change: accept or reject the claim", options,
-    "The other groups keep it company at the ratios proved by the run (else at their baselines).\n"
+    "The other groups keep it company. Ratios are those proved by the run, else the\n"
+    "baselines.\n"
     "Times are run time: with a rig model they pass as fast as its clock.\n"
-    "Exit status: 0 accepted, 1 a fault, 3 undecided (stopped, or the trial was void).\n"};
+    "Exit status: 0 accepted, 1 a fault, 3 undecided (stopped, or void).\n"};
 
 /* Exposure without a fault that proves the claim (NIST/SEMATECH e-Handbook 8.3.1): -ln(1-C) x hours. */
 static double exposure_wanted_s(void)
@@ -154,6 +155,7 @@ static int verify(struct hf_session *session, struct hf_fixed_director *fixed, s
         return hf_command_fail("verify", error);
     hf_fixed_director_start(fixed, &director);
     session->fixed = fixed;
+    hf_fixed_director_adopt(fixed, &session->run->state);
     if (hf_supervisor_run(&supervisor, &result, error) != HF_OK) {
         status = hf_command_fail("verify", error);
     } else {

@@ -12,7 +12,7 @@ struct command {
 };
 
 static const struct command commands[] = {
-    {"survey", hf_command_survey, "what this machine has; proves that every core reports a planted error"},
+    {"survey", hf_command_survey, "what this machine has; every core must report a planted error"},
     {"search", hf_command_search, "the unattended night: starts or resumes a run, to certificate"},
     {"verify", hf_command_verify, "one group, or all, after a change: accept or reject the claim"},
     {"reproduce", hf_command_reproduce, "replays the failing slice of a recorded trial"},
@@ -26,18 +26,19 @@ static const struct command commands[] = {
 
 static void print_help(void)
 {
-    printf("holdfast: finds and proves, unattended, the highest clock ratio of each core group that holds\n\n"
+    printf("holdfast: finds and proves, unattended, the highest clock ratio of each core\n"
+           "group that holds\n\n"
            "usage: holdfast COMMAND [options]\n\n");
     for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
         if (commands[i].summary != NULL)
             printf("  %-10s %s\n", commands[i].name, commands[i].summary);
     }
     printf("\nholdfast COMMAND --help shows a command's options. Every command has --json.\n"
-           "Exit status: 0 done or passed, 1 failed, 2 bad usage or input, 3 void or undecided,\n"
-           "4 the machine lacks something.\n\n"
-           "Before the first search on a real machine: heat, data loss and warranty are at stake. Use a\n"
-           "scratch system and back up; keep to the maker's limits; leave liquid cooling and mains to\n"
-           "qualified people.\n");
+           "Exit status: 0 done or passed, 1 failed, 2 bad usage or input, 3 void or\n"
+           "undecided, 4 the machine lacks something.\n\n"
+           "Before the first search on a real machine: heat, data loss and warranty are at\n"
+           "stake. Use a scratch system and back up; keep to the maker's limits; leave\n"
+           "liquid cooling and mains to qualified people.\n");
 }
 
 /* Standard streams that are closed would hand their numbers to the journal: open them on /dev/null. */

@@ -182,9 +182,9 @@ static int make_rig(struct rig_state *state, struct hf_error *error)
     const struct hf_driver_config *config = state->config;
     struct hf_rig_config rig_config = *config->rig;
 
+    /* A reset loses settings; a supervisor that starts again does not. */
     if (state->sessions > 1)
-        rig_config.setting_lost_share =
-            0; /* a reset loses settings; a supervisor that starts again does not */
+        rig_config.setting_lost_share = 0;
     if (hf_rig_new(&rig_config, &state->rig, error) != HF_OK ||
         catch_up(state->rig, config->run_time_s, error) != HF_OK)
         return error->code;

@@ -87,6 +87,17 @@ int hf_fixed_director_observe(void *context, const struct hf_event *event, struc
     return HF_OK;
 }
 
+void hf_fixed_director_adopt(struct hf_fixed_director *fixed, const struct hf_run_state *state)
+{
+    for (int g = 0; g < fixed->group_count; g++) {
+        const struct hf_run_trial *trial = &state->open[g];
+
+        if (fixed->target[g] && trial->trial != 0 && trial->purpose == fixed->purpose &&
+            trial->step == fixed->step[g])
+            fixed->open_trial[g] = trial->trial;
+    }
+}
+
 int hf_fixed_director_decided(const struct hf_fixed_director *fixed)
 {
     int all = 1;

@@ -47,6 +47,10 @@ struct hf_fixed_director {
 /* An hf_event_visitor with a struct hf_fixed_director as context. Only events of this session may reach it. */
 int hf_fixed_director_observe(void *context, const struct hf_event *event, struct hf_error *error);
 
+/* Takes over targets that an earlier session of the same command left open: when the machine reset under one, that
+ * is its verdict, and trying again would only hide it. */
+void hf_fixed_director_adopt(struct hf_fixed_director *fixed, const struct hf_run_state *state);
+
 void hf_fixed_director_start(struct hf_fixed_director *fixed, struct hf_director *ret_director);
 
 /* 1 when every target has its verdict (pass or fail; void after three tries), or one has failed. */

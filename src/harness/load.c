@@ -36,6 +36,12 @@ void hf_load_of_mix(const struct hf_mix *mix, struct hf_load_slice *ret_slices, 
     *ret_count = mix->entry_count;
 }
 
+static void take_count(int from, int *to)
+{
+    if (from >= 0)
+        *to = from;
+}
+
 static void take(double from, double *to)
 {
     if (!isnan(from))
@@ -64,10 +70,10 @@ void hf_rig_config_of_profile(const struct hf_profile *profile, struct hf_rig_co
     take(rig->frailty_mhz, &ret_config->frailty_mhz);
     take(rig->drift_mhz, &ret_config->drift_mhz);
     take(rig->ambient_c, &ret_config->ambient_c);
-    ret_config->hot_cores = rig->hot_cores;
-    ret_config->flat_cores = rig->flat_cores;
-    ret_config->stretching = rig->stretching;
-    ret_config->simple = rig->simple;
-    if (rig->settings_lost)
+    take_count(rig->hot_cores, &ret_config->hot_cores);
+    take_count(rig->flat_cores, &ret_config->flat_cores);
+    take_count(rig->stretching, &ret_config->stretching);
+    take_count(rig->simple, &ret_config->simple);
+    if (rig->settings_lost > 0)
         ret_config->setting_lost_share = 0.02;
 }

@@ -9,10 +9,10 @@
 #include "harness/rehearse_night.h"
 #include "holdfast/statistics.h"
 
-#define RIGS_MAX            100000
-#define BASELINE_STEP       2 /* 3500 MHz on the default grid: below the limit of all of 2000 default rigs */
-#define LIMIT_ROUNDS_MAX    16
-#define NAMED_RESET_SHARE   0.3 /* engineering judgement: resets whose next boot's error record names a CPU */
+#define RIGS_MAX          100000
+#define BASELINE_STEP     2 /* 3500 MHz on the default grid: below the limit of all of 2000 default rigs */
+#define LIMIT_ROUNDS_MAX  16
+#define NAMED_RESET_SHARE 0.3 /* engineering judgement: resets whose next boot's error record names a CPU */
 
 /* What plan.h names as defaults, needed here because the rehearsal itself lives by them. */
 #define DEFAULT_CLAIM_HOURS    168.0
@@ -26,7 +26,8 @@
 
 static double or_default(double value, double otherwise)
 {
-    return value == 0.0 ? otherwise : value; /* zero is the default; anything else is the caller's to answer for */
+    return value == 0.0 ? otherwise
+                        : value; /* zero is the default; anything else is the caller's to answer for */
 }
 
 void hf_rehearse_plan_default(const struct hf_rig_config *rig, struct hf_plan_config *ret_plan)
@@ -79,14 +80,15 @@ static int options_check(const struct hf_rehearse_options *options, struct hf_er
         return hf_fail(error, HF_E_RANGE, "rehearsal: %d cores a group; allowed: 1 to %d", options->cores,
                        HF_RIG_CORES_MAX);
     if (options->mix_count < 1 || options->mix_count > HF_RIG_SLICES_MAX)
-        return hf_fail(error, HF_E_RANGE, "rehearsal: a mix of %d slices; allowed: 1 to %d", options->mix_count,
-                       HF_RIG_SLICES_MAX);
+        return hf_fail(error, HF_E_RANGE, "rehearsal: a mix of %d slices; allowed: 1 to %d",
+                       options->mix_count, HF_RIG_SLICES_MAX);
     if (!(options->named_reset_share <= 1.0) || !(options->stall_s > 0.0) || !(options->hours_max > 0.0) ||
         !(options->hours_max <= 1e6))
-        return hf_fail(error, HF_E_RANGE,
-                       "rehearsal: named_reset_share %g (at most 1), stall_s %g (above 0) or hours_max %g (above 0, at "
-                       "most 1e6) is out of range",
-                       options->named_reset_share, options->stall_s, options->hours_max);
+        return hf_fail(
+            error, HF_E_RANGE,
+            "rehearsal: named_reset_share %g (at most 1), stall_s %g (above 0) or hours_max %g (above 0, at "
+            "most 1e6) is out of range",
+            options->named_reset_share, options->stall_s, options->hours_max);
     return HF_OK;
 }
 
@@ -116,7 +118,8 @@ static int setup_make(const struct hf_rehearse_options *options, int number, str
         hf_rehearse_plan_default(&setup->rig, &setup->plan);
     if (setup->plan.step_count != setup->rig.step_count || setup->plan.step_mhz != setup->rig.step_mhz)
         return hf_fail(error, HF_E_RANGE, "rehearsal: the plan has %d steps of %g MHz, the rig %d of %g",
-                       setup->plan.step_count, setup->plan.step_mhz, setup->rig.step_count, setup->rig.step_mhz);
+                       setup->plan.step_count, setup->plan.step_mhz, setup->rig.step_count,
+                       setup->rig.step_mhz);
     for (int g = setup->plan.group_count; g > 0 && g < setup->rig.group_count; g++)
         setup->plan.group[g] = setup->plan.group[g - 1];
     setup->plan.group_count = setup->rig.group_count;
@@ -168,7 +171,8 @@ static int score_group(const struct hf_night_setup *setup, struct hf_rehearse_ni
     return 1;
 }
 
-/* Every certificate says: at most so many faults an hour, from the joint soak. Each group's and the machine's own. */
+/* Every certificate says: at most so many faults an hour, from the joint soak. Each group's and the machine's
+ * own. */
 static void score_claims(const struct hf_night_setup *setup, struct hf_rehearse_night *night,
                          const double *upper_per_hour)
 {
@@ -313,8 +317,8 @@ static void result_make(struct sums *sums, const struct hf_rehearse_options *opt
 }
 
 /* One night, from its seed to its score. */
-static int rehearse_night(const struct hf_night_setup *setup, struct hf_decision_times *times, struct sums *sums,
-                          struct hf_error *error)
+static int rehearse_night(const struct hf_night_setup *setup, struct hf_decision_times *times,
+                          struct sums *sums, struct hf_error *error)
 {
     double upper_per_hour[HF_RIG_GROUPS_MAX];
     struct hf_rehearse_night night;

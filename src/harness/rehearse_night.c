@@ -7,13 +7,13 @@
  *                          |                 |                      |
  *                          +-----------------+------- reset --------+-------------> EMPTY
  *
- * APPLYING waits for the settings to be in force, SENTENCED for the moment at which the judge notices. Each of
- * the three has one time at which it goes on by itself (due_s); the loop advances the rig to the earliest.
+ * APPLYING waits for the settings to be in force, SENTENCED for the moment at which the judge notices. Each
+ * of the three has one time at which it goes on by itself (due_s); the loop advances the rig to the earliest.
  *
  * Invariants, checked by check():
  *  1. The joint seat is taken only while all others are empty.
- *  2. A group has load on the rig exactly while its seat (or the joint one, for its members) is RUNNING; then it is
- *     set to that trial's step. Otherwise it is idle at its baseline.
+ *  2. A group has load on the rig exactly while its seat (or the joint one, for its members) is RUNNING; then
+ * it is set to that trial's step. Otherwise it is idle at its baseline.
  *  3. due_s of a taken seat is never before now_s.
  *  4. reported_s never exceeds the exposure served: what the journal would know after a reset.
  */
@@ -31,7 +31,12 @@
 #define JOURNAL_PERIOD_S 5.0 /* exposure is journalled so often */
 #define TIME_SLACK_S     1e-7
 
-enum seat_state { SEAT_EMPTY, SEAT_APPLYING, SEAT_RUNNING, SEAT_SENTENCED };
+enum seat_state {
+    SEAT_EMPTY,
+    SEAT_APPLYING,
+    SEAT_RUNNING,
+    SEAT_SENTENCED
+};
 
 struct seat {
     enum seat_state state;
@@ -39,10 +44,10 @@ struct seat {
     int joint;
     int16_t step[HF_RIG_GROUPS_MAX]; /* of each member; -1: not a member */
     double limit_s;
-    double loaded_s;                 /* run time from which exposure counts */
+    double loaded_s; /* run time from which exposure counts */
     double due_s;
-    double reported_s;               /* exposure as last journalled */
-    struct hf_event sentence;        /* SENTENCED: the verdict to come */
+    double reported_s;        /* exposure as last journalled */
+    struct hf_event sentence; /* SENTENCED: the verdict to come */
 };
 
 struct night {
@@ -51,9 +56,9 @@ struct night {
     int mix_count;
     struct hf_rig *rig;
     struct hf_plan *plan;
-    struct hf_random random;         /* which resets name a CPU */
+    struct hf_random random; /* which resets name a CPU */
     struct hf_decision_times *times;
-    int64_t learning_ns;             /* spent in observing since the last answer */
+    int64_t learning_ns; /* spent in observing since the last answer */
     struct seat seat[SEATS];
     double now_s;
     uint64_t last_trial, boots;
@@ -77,7 +82,8 @@ static void check(const struct night *night)
             continue;
         assert(night->seat[JOINT].state == SEAT_EMPTY || i == JOINT);
         assert(seat->due_s >= night->now_s - TIME_SLACK_S);
-        assert(seat->state != SEAT_RUNNING || seat->reported_s <= night->now_s - seat->loaded_s + TIME_SLACK_S);
+        assert(seat->state != SEAT_RUNNING ||
+               seat->reported_s <= night->now_s - seat->loaded_s + TIME_SLACK_S);
     }
 }
 
@@ -226,8 +232,8 @@ static void seat_load(struct night *night, struct seat *seat)
 }
 
 /* The verdict is certain; it is noticed `delay_s` from now. */
-static void seat_sentence(struct night *night, struct seat *seat, enum hf_verdict verdict, enum hf_cause cause,
-                          double exposure_s, double delay_s)
+static void seat_sentence(struct night *night, struct seat *seat, enum hf_verdict verdict,
+                          enum hf_cause cause, double exposure_s, double delay_s)
 {
     assert(seat->state == SEAT_RUNNING);
     seat->sentence = event_make(night, HF_EVENT_VERDICT, seat);

@@ -369,6 +369,7 @@ static void run_tick(struct hf_supervisor *s, int64_t now_ns, double wall_s)
         hf_trials_close_served(s);
     if (s->phase == HF_PHASE_RUNNING)
         hf_trials_propose(s);
+    hf_supervisor_choose_home(s);
 }
 
 static void wait_for_workers(struct hf_supervisor *s, int64_t now_ns)

@@ -20,7 +20,7 @@
 #define HF_TICK_MS          20
 #define HF_STALL_MIN_S      2.0  /* no progress for 10 block times, and at least this, is a stall */
 #define HF_EXPOSURE_EVERY_S 5.0  /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
-#define HF_EXPOSURE_WALL_S  0.25
+#define HF_EXPOSURE_WALL_S  0.05
 #define HF_FRUITLESS_RESETS 3    /* so many resets without a judged trial park the run */
 
 struct hf_load_share {
@@ -79,6 +79,7 @@ struct hf_supervisor {
     struct hf_judge judge;
     int16_t real_cpus[HF_CPUS_MAX];
     int real_cpu_count;
+    int home_group;            /* where the supervisor lives, when judge.home_cpu >= 0 */
     int sharing;               /* workers per real CPU, at most */
 
     void *driver_state;
@@ -140,6 +141,9 @@ void hf_watch_progress(struct hf_supervisor *s, int64_t now_ns);
 void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number);
 void hf_watch_write_slice(struct hf_json_writer *writer, const struct hf_slice *slice);
 void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns);
+
+/* --- home.c --- */
+void hf_supervisor_choose_home(struct hf_supervisor *s);
 
 /* --- resume.c --- */
 /* Settles the intents that an earlier session left open: interrupted in the same boot, machine-reset in another. */

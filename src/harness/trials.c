@@ -101,15 +101,6 @@ static int journal_setting(struct hf_supervisor *s, int group, int asked, int re
 
 static void run_group(struct hf_supervisor *s, int group)
 {
-    struct hf_error error = {0};
-
-    if (s->options->driver->begin_run != NULL)
-        s->options->driver->begin_run(s->driver_state, group);
-    if (s->options->driver->load != NULL &&
-        s->options->driver->load(s->driver_state, group, s->mix_load, s->mix_load_count, &error) != HF_OK) {
-        hf_supervisor_fail(s, &error);
-        return;
-    }
     s->running[group] = 1;
     hf_watch_run_started(s, group, s->last_tick_ns);
     hf_pool_command(s->pool, group, HF_WORKER_RUN);
@@ -340,12 +331,31 @@ static int all_blocks_begun(const struct hf_supervisor *s, const struct hf_trial
     return 1;
 }
 
+/* A simulated processor feels the load from the moment it counts as exposure, and not before. */
+static int tell_driver_loaded(struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    struct hf_error error = {0};
+
+    for (int g = 0; g < s->profile->group_count && error.code == HF_OK; g++) {
+        if (!covers(trial, g) || s->options->driver->load == NULL)
+            continue;
+        if (s->options->driver->begin_run != NULL)
+            s->options->driver->begin_run(s->driver_state, g);
+        (void)s->options->driver->load(s->driver_state, g, s->mix_load, s->mix_load_count, &error);
+    }
+    if (error.code != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
 static void mark_loaded(struct hf_supervisor *s, struct hf_trial *trial)
 {
     struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED, .trial = trial->id, .group = trial->group, .cpu = -1,
                              .time_s = hf_supervisor_now_s(s)};
 
     trial->loaded = 1;
+    if (tell_driver_loaded(s, trial) != HF_OK)
+        return;
     if (hf_supervisor_emit(s, &event, NULL) == HF_OK)
         (void)hf_supervisor_commit(s);
 }
@@ -418,6 +428,7 @@ static void write_verdict_detail(void *context, struct hf_json_writer *writer)
 {
     const struct hf_verdict_detail *detail = context;
     const struct hf_trial *trial = detail->trial;
+    const struct hf_kernel *kernel;
 
     hf_json_array_open(writer, "load");
     for (int i = 0; i < detail->mix->entry_count; i++) {
@@ -425,7 +436,8 @@ static void write_verdict_detail(void *context, struct hf_json_writer *writer)
             continue;
         hf_json_object_open(writer, NULL);
         hf_json_string(writer, "kernel", detail->mix->entry[i].kernel);
-        hf_json_integer(writer, "width", detail->mix->entry[i].width_bits);
+        kernel = hf_kernel_find(detail->mix->entry[i].kernel, detail->mix->entry[i].width_bits);
+        hf_json_integer(writer, "width", kernel != NULL ? kernel->width_bits : 0);
         hf_json_string(writer, "pattern", hf_pattern_name(detail->mix->entry[i].pattern));
         hf_json_number(writer, "exposure_s", trial->share[i].exposure_s);
         hf_json_u64(writer, "blocks", trial->share[i].blocks);

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "machine/files.h"
 
@@ -22,6 +23,22 @@ static void read_and_parse(const char *root, const char *path, parser *parse, st
 
     if (count > 0)
         parse(bytes, (size_t)count, facts);
+}
+
+/* Older kernels, and recorded machines: a folder in each CPU's own. */
+static void read_governors_by_cpu(const char *root, struct hf_machine_facts *facts)
+{
+    for (int cpu = 0; cpu < HF_CPUS_MAX; cpu++) {
+        char full[320];
+        char path[96];
+
+        (void)snprintf(full, sizeof full, "%.200s/sys/devices/system/cpu/cpu%d", root != NULL ? root : "",
+                       cpu);
+        if (access(full, F_OK) != 0)
+            return; /* an offline CPU keeps its folder: this is the end */
+        (void)snprintf(path, sizeof path, "/sys/devices/system/cpu/cpu%d/cpufreq/scaling_governor", cpu);
+        read_and_parse(root, path, hf_facts_parse_governor, facts);
+    }
 }
 
 static void read_governors(const char *root, struct hf_machine_facts *facts)
@@ -41,11 +58,8 @@ static void read_governors(const char *root, struct hf_machine_facts *facts)
     }
     if (folder != NULL)
         (void)closedir(folder);
-    /* Older kernels, and recorded machines: a folder in each CPU's own. */
-    for (int cpu = 0; cpu < HF_CPUS_MAX && facts->governor[0] == '\0'; cpu++) {
-        (void)snprintf(path, sizeof path, "/sys/devices/system/cpu/cpu%d/cpufreq/scaling_governor", cpu);
-        read_and_parse(root, path, hf_facts_parse_governor, facts);
-    }
+    if (facts->governor[0] == '\0')
+        read_governors_by_cpu(root, facts);
 }
 
 static void read_firmware(const char *root, struct hf_machine_facts *facts)

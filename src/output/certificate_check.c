@@ -274,9 +274,10 @@ static int check_claim(const char *directory, const struct claim *claim, const s
     struct hf_evidence *whole = NULL;
     struct hf_evidence *evidence = NULL;
     int group = HF_GROUP_ALL;
+    struct hf_evidence_soak soak;
     int ignored;
 
-    if (hf_evidence_open(directory, &whole, error) != HF_OK)
+    if (hf_evidence_open_bare(directory, &whole, error) != HF_OK)
         return error->code;
     if (!belongs_to(whole, claim, verdict))
         goto done;
@@ -285,9 +286,11 @@ static int check_claim(const char *directory, const struct claim *claim, const s
         hf_error_clear(error);
         goto done;
     }
-    (void)hf_later_failure(whole, group, &ignored, &verdict->later_failures);
-    if (hf_evidence_open_at(directory, claim->records, &evidence, error) == HF_OK)
-        compare_document(evidence, group, text, document, verdict);
+    if (hf_evidence_open_at(directory, claim->records, &evidence, error) != HF_OK)
+        goto done;
+    compare_document(evidence, group, text, document, verdict);
+    hf_evidence_soak(evidence, &soak);
+    (void)hf_later_failure(whole, claim->records, group, soak.plan.step, &ignored, &verdict->later_failures);
 done:
     hf_evidence_free(evidence);
     hf_evidence_free(whole);

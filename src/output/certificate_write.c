@@ -205,19 +205,16 @@ static int speaks_against_proof(const struct hf_evidence *evidence, const struct
     return -1;
 }
 
-const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, int group, int *ret_group,
-                                                 int *ret_count)
+const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence, int group,
+                                                 const int16_t *soaked, int *ret_group, int *ret_count)
 {
     const struct hf_evidence_trial *first = NULL;
-    struct hf_evidence_soak soak;
     int count = 0;
 
-    hf_evidence_soak(evidence, &soak);
-    for (size_t i = 0; evidence->plan != NULL && i < evidence->failure_count; i++) {
+    for (size_t i = 0; i < evidence->failure_count; i++) {
         const struct hf_evidence_trial *trial = &evidence->trials[evidence->failures[i]];
-        int whose = trial->end_sequence > evidence->finished.sequence
-                        ? speaks_against_proof(evidence, trial, group, soak.plan.step)
-                        : -1;
+        int whose =
+            trial->end_sequence > sequence ? speaks_against_proof(evidence, trial, group, soaked) : -1;
 
         if (whose < 0)
             continue;
@@ -234,6 +231,7 @@ const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evide
 static int refuse_unproved(const struct hf_evidence *evidence, int group, struct hf_error *error)
 {
     const struct hf_evidence_trial *later;
+    struct hf_evidence_soak soak;
     struct hf_text gaps;
     int whose = 0;
 
@@ -249,7 +247,8 @@ static int refuse_unproved(const struct hf_evidence *evidence, int group, struct
         hf_text_release(&gaps);
         return error->code;
     }
-    later = hf_later_failure(evidence, group, &whose, NULL);
+    hf_evidence_soak(evidence, &soak);
+    later = hf_later_failure(evidence, evidence->finished.sequence, group, soak.plan.step, &whose, NULL);
     if (later != NULL)
         return hf_fail(error, HF_E_UNPROVED,
                        "%s failed in trial %" PRIu64 " (%s, %s) after the run had finished, at a ratio it was to be "

@@ -29,6 +29,12 @@
 #define HARDWARE_ERRORS_MAX 1000000
 #define WORDS_BYTES_MAX     (64u * 1024 * 1024)
 
+/* What search tells its plan (src/cli/session.c), so that the replay believes the same: a wrong result is seen so long
+ * after it happened, and a change of ratio costs so much. */
+#define CHECK_PERIOD_WALL_S 0.05
+#define APPLY_RIG_S         1
+#define APPLY_REAL_S        300
+
 static const char *const condition_keys[] = {
 #define HF_CONDITION_KEY(name, key, kind) key,
     HF_CONDITION_LIST(HF_CONDITION_KEY)
@@ -251,7 +257,12 @@ static void lose_plan(struct hf_evidence *evidence, const struct hf_error *error
 
 static void make_plan(struct hf_evidence *evidence)
 {
-    struct hf_plan_costs costs = {0}; /* views do not depend on what a change costs */
+    int simulated = hf_is_simulated(evidence);
+    struct hf_plan_costs costs = {
+        .apply_s = simulated ? APPLY_RIG_S : APPLY_REAL_S,
+        .needs_person = strcmp(evidence->profile->driver, "sheet") == 0,
+        .check_period_s = CHECK_PERIOD_WALL_S * evidence->clock_factor,
+    };
     struct hf_plan_config *config = hf_allocate(1, sizeof *config);
     enum hf_plan_method method;
     struct hf_error error = {0};
@@ -275,6 +286,7 @@ static void make_plan(struct hf_evidence *evidence)
 struct reading {
     struct hf_evidence *evidence;
     uint64_t limit; /* 0: none */
+    int bare;       /* 1: no plan is wanted */
 };
 
 static void check(const struct hf_evidence *evidence)
@@ -315,7 +327,7 @@ static int visit_record(void *context, const struct hf_record *record, struct hf
     evidence->last_s = fmax(evidence->last_s, hf_evidence_time_s(evidence, record->wall_ns));
     if (hf_evidence_take_record(evidence, record, error) != HF_OK)
         return error->code;
-    if (record->type == HF_RECORD_RUN_BEGIN)
+    if (record->type == HF_RECORD_RUN_BEGIN && !reading->bare)
         make_plan(evidence);
     return HF_OK;
 }
@@ -383,35 +395,53 @@ static int evidence_new(const char *directory, struct hf_evidence **ret_evidence
     return HF_OK;
 }
 
+static int open_reading(struct reading *reading, const char *directory, struct hf_error *error)
+{
+    struct hf_evidence *evidence = NULL;
+
+    if (evidence_new(directory, &evidence, error) != HF_OK)
+        return error->code;
+    reading->evidence = evidence;
+    if (read_profile(evidence, error) != HF_OK)
+        return error->code;
+    if (hf_is_simulated(evidence) && evidence->profile->has_rig)
+        evidence->clock_factor = evidence->profile->rig.clock_factor;
+    if (read_run(reading, error) != HF_OK)
+        return error->code;
+    if (reading->limit > evidence->journal_records)
+        return hf_fail(error, HF_E_RANGE, "%s: the journal has %" PRIu64 " records, not %" PRIu64, directory,
+                       evidence->journal_records, reading->limit);
+    check(evidence);
+    return HF_OK;
+}
+
+static int open_evidence(const char *directory, uint64_t limit, int bare, struct hf_evidence **ret_evidence,
+                         struct hf_error *error)
+{
+    struct reading reading = {.limit = limit, .bare = bare};
+
+    if (open_reading(&reading, directory, error) != HF_OK) {
+        hf_evidence_free(reading.evidence);
+        return error->code;
+    }
+    *ret_evidence = reading.evidence;
+    return HF_OK;
+}
+
 int hf_evidence_open_at(const char *directory, uint64_t records, struct hf_evidence **ret_evidence,
                         struct hf_error *error)
 {
-    struct reading reading = {.limit = records};
-
-    if (evidence_new(directory, &reading.evidence, error) != HF_OK)
-        return error->code;
-    if (read_profile(reading.evidence, error) != HF_OK)
-        goto failed;
-    if (strcmp(reading.evidence->profile->driver, "rig") == 0 && reading.evidence->profile->has_rig)
-        reading.evidence->clock_factor = reading.evidence->profile->rig.clock_factor;
-    if (read_run(&reading, error) != HF_OK)
-        goto failed;
-    if (records > reading.evidence->journal_records) {
-        (void)hf_fail(error, HF_E_RANGE, "%s: the journal has %" PRIu64 " records, not %" PRIu64, directory,
-                      reading.evidence->journal_records, records);
-        goto failed;
-    }
-    check(reading.evidence);
-    *ret_evidence = reading.evidence;
-    return HF_OK;
-failed:
-    hf_evidence_free(reading.evidence);
-    return error->code;
+    return open_evidence(directory, records, 0, ret_evidence, error);
 }
 
 int hf_evidence_open(const char *directory, struct hf_evidence **ret_evidence, struct hf_error *error)
 {
-    return hf_evidence_open_at(directory, 0, ret_evidence, error);
+    return open_evidence(directory, 0, 0, ret_evidence, error);
+}
+
+int hf_evidence_open_bare(const char *directory, struct hf_evidence **ret_evidence, struct hf_error *error)
+{
+    return open_evidence(directory, 0, 1, ret_evidence, error);
 }
 
 void hf_evidence_free(struct hf_evidence *evidence)

@@ -12,6 +12,9 @@ int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record
 
 /* --- evidence.c --- */
 
+/* Like hf_evidence_open, without the plan: quick, for questions that do not need one. */
+int hf_evidence_open_bare(const char *directory, struct hf_evidence **ret_evidence, struct hf_error *error);
+
 /* Room for one more item of an array that grows to at most `max` items; returns it zeroed, or NULL and an error. */
 void *hf_evidence_grow(void **array, size_t *count, size_t *capacity, size_t item_size, size_t max,
                        const char *what, struct hf_error *error);
@@ -64,20 +67,15 @@ int hf_expected_rate(const struct hf_evidence *evidence, int group, int step, do
 /* Failures that speak against the group, the lowest ratio first; at most max (below 64). Returns how many. */
 int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max);
 
-/* The first failure recorded after the run had finished that speaks against the group (or any, HF_GROUP_ALL) at or
- * below the ratio it soaked at; NULL when there is none. *ret_count (may be NULL): how many there are. */
-const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, int group, int *ret_group,
-                                                 int *ret_count);
+/* The first failure recorded after record number `sequence` that speaks against the group (or any, HF_GROUP_ALL) at
+ * or below its step in soaked[]; NULL when there is none. *ret_count (may be NULL): how many there are. */
+const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence, int group,
+                                                 const int16_t *soaked, int *ret_group, int *ret_count);
 
 /* 1 when the run's driver simulates the machine. */
 int hf_is_simulated(const struct hf_evidence *evidence);
 void hf_simulation_words(const struct hf_evidence *evidence, struct hf_text *text);
 /* The session in which the run was finished, or the last one; NULL when there is none. */
 const struct hf_evidence_session *hf_last_session(const struct hf_evidence *evidence);
-
-/* --- report --- */
-
-/* Who failed, in words: "cpu 12", "g2", "nobody named". */
-void hf_report_culprit(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, struct hf_text *text);
 
 #endif

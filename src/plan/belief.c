@@ -7,7 +7,8 @@
  * in nats^-2, is exactly that: 1 - e^-u) observes eta with variance 1/I plus the run-to-run shift's, so in the linear
  * (Kalman) approximation it takes  Cov(limit, eta)^2 / (Var eta + 1/I + (b sd)^2)  off Var(limit). Its cost: expected
  * duration, the change of ratio, and P(reset) x what a reset costs all groups. Step and duration are chosen
- * together for the best ratio; the search of a group ends when the best trial no longer pays for itself.
+ * together for the best ratio; the search of a group ends when the best trial no longer pays for itself. While others
+ * still search, its time is free and a lesser trial will do.
  *
  * Until a group has failed there is nothing to linearise: short trials upward, at most 3 steps above the highest
  * pass, fewer near where its fellows failed.
@@ -27,10 +28,11 @@
 #define ZONES 4                /* of distance above the edge: below, 0 to 2, 2 to 4, above 4 steps of 25 MHz */
 #define ZONE_PRIOR_WEIGHT 10.0 /* faults the prior share of resets is worth */
 #define SOAK_WANTED 0.85
-#define STEP_VALUE 0.20        /* one step of ratio is worth this part of a soak of search: a matter of taste */
+#define STEP_VALUE 0.22        /* one step of ratio is worth this part of a soak of search: a matter of taste */
+#define COMPANY_RATIO 0.6      /* value to cost of a trial made only because others still search: its time is free */
 #define QUANTILE_Z 1.5         /* steps lost per sd of the limit, with the choice made at 95 % on a grid */
 #define PERSON_S 900.0         /* a change of ratio that needs a reboot and a person */
-#define BRACKET_S 40.0
+#define BRACKET_S 40.0         /* for a soak of 6 h */
 #define BRACKET_SD_MAX 1.6     /* units: above it a group's edge is not bracketed yet */
 #define TRIALS_MAX 40
 #define RESIDUALS_MAX 64
@@ -39,7 +41,10 @@
 #define CHECK_ALPHA 0.005      /* per group and tail: chance to doubt a model that holds */
 
 static const double zone_prior[ZONES] = {0.12, 0.20, 0.35, 0.60}; /* share of resets; engineering judgement */
-static const double durations_s[] = {15, 30, 60, 120, 300, 600, 1200, 1800, 3600};
+/* Limits of trials for a soak of 6 h; others scale with the soak. Shorter ones look cheap to a rule that looks one
+ * trial ahead, and end in hundreds of them at one step. */
+#define DURATIONS 6
+static const double durations_s[DURATIONS] = {120, 300, 600, 1200, 1800, 3600};
 
 struct group_belief {
     double theta_median;
@@ -62,6 +67,9 @@ struct group_belief {
 struct belief {
     struct posterior *posterior;
     double units; /* of 25 MHz in a step */
+    double scale; /* of all durations */
+    double bin_fault[DURATIONS][POSTERIOR_BINS];    /* P(fault within the limit), by bin of ln(rate) */
+    double bin_duration[DURATIONS][POSTERIOR_BINS]; /* expected length of such a trial */
     struct group_belief group[HF_GROUPS_MAX];
     double zone_resets[ZONES];
     double zone_faults[ZONES];
@@ -238,26 +246,25 @@ static void learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outco
 
 /* --- the next trial --- */
 
-/* What a longer trial would tell and cost, from the distribution of ln(rate). */
-struct trial_worth {
-    double information; /* probability of a fault */
-    double duration_s;  /* expected */
-};
-
-static struct trial_worth worth_of(const double probability[POSTERIOR_BINS], double limit_s)
+static void fill_bins(struct belief *belief)
 {
-    struct trial_worth worth = {0};
+    for (int d = 0; d < DURATIONS; d++) {
+        for (int n = 0; n < POSTERIOR_BINS; n++) {
+            double rate = exp(posterior_bin_log_rate(n)) / 60.0;
 
-    for (int n = 0; n < POSTERIOR_BINS; n++) {
-        double rate = exp(posterior_bin_log_rate(n)) / 60.0;
-        double fault = -expm1(-rate * limit_s);
-
-        if (probability[n] < 1e-9)
-            continue;
-        worth.information += probability[n] * fault;
-        worth.duration_s += probability[n] * fault / rate;
+            belief->bin_fault[d][n] = -expm1(-rate * durations_s[d] * belief->scale);
+            belief->bin_duration[d][n] = belief->bin_fault[d][n] / rate;
+        }
     }
-    return worth;
+}
+
+static double expectation(const double *probability, const double *value)
+{
+    double sum = 0.0;
+
+    for (int n = 0; n < POSTERIOR_BINS; n++)
+        sum += probability[n] * value[n];
+    return sum;
 }
 
 static double change_cost_s(const struct hf_plan *plan)
@@ -308,16 +315,16 @@ static void consider_step(struct hf_plan *plan, int group, int step, const struc
     double probability[POSTERIOR_BINS];
 
     posterior_rate_bins(belief->posterior, group, step, probability);
-    for (size_t d = 0; d < sizeof durations_s / sizeof durations_s[0]; d++) {
-        struct trial_worth worth = worth_of(probability, durations_s[d]);
-        double cost = worth.duration_s + change_cost_s(plan) + worth.information * reset_s;
-        double ratio = value_of(plan, moments, step, worth.information) / cost;
+    for (int d = 0; d < DURATIONS; d++) {
+        double fault = expectation(probability, belief->bin_fault[d]);
+        double cost = expectation(probability, belief->bin_duration[d]) + change_cost_s(plan) + fault * reset_s;
+        double ratio = value_of(plan, moments, step, fault) / cost;
 
         if (ratio <= own->best_ratio)
             continue;
         own->best_ratio = ratio;
         own->best_step = step;
-        own->best_limit_s = durations_s[d];
+        own->best_limit_s = durations_s[d] * belief->scale;
     }
 }
 
@@ -331,7 +338,7 @@ static void find_best_trial(struct hf_plan *plan, int group)
 
     own->best_ratio = 0.0;
     own->best_step = plan->group[group].chosen;
-    own->best_limit_s = PLAN_HOLD_MIN_S;
+    own->best_limit_s = PLAN_HOLD_MIN_S * belief->scale;
     posterior_moments(belief->posterior, group, &moments);
     for (int step = top; step >= bottom && step > top - 16; step--)
         consider_step(plan, group, step, &moments);
@@ -401,7 +408,8 @@ static void belief_propose(const struct hf_plan *plan, int group, struct hf_prop
     const struct group_belief *own = &belief->group[group];
 
     if (!is_bracketed(plan, group)) {
-        plan_propose_trial(ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group), BRACKET_S,
+        plan_propose_trial(ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group),
+                           BRACKET_S * belief->scale,
                            "upward: it has not failed yet, its highest pass is step %d",
                            plan->group[group].highest_pass);
         return;
@@ -410,6 +418,17 @@ static void belief_propose(const struct hf_plan *plan, int group, struct hf_prop
                        "one fault in %.3g min expected here: the most about the limit for its cost (%.1f to 1)",
                        exp(-posterior_log_rate_quantile(belief->posterior, group, own->best_step, 0.5)),
                        own->best_ratio);
+}
+
+static int belief_company(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
+{
+    const struct belief *belief = plan->state;
+    const struct group_belief *own = &belief->group[group];
+
+    if (own->trials >= TRIALS_MAX || !is_bracketed(plan, group) || own->best_ratio < COMPANY_RATIO)
+        return 0;
+    belief_propose(plan, group, ret_proposal);
+    return 1;
 }
 
 /* --- the choice --- */
@@ -497,8 +516,8 @@ static void summarise(struct hf_plan *plan)
     }
     choose_together(plan);
     for (int g = 0; g < plan->config.group_count; g++) {
-        if (!plan->soak_begun && plan_is_searched(plan, g) && is_bracketed(plan, g))
-            find_best_trial(plan, g);
+        if (plan->trial[g].number == 0 && !plan->soak_begun && plan_is_searched(plan, g) && is_bracketed(plan, g))
+            find_best_trial(plan, g); /* groups on trial are asked again when theirs has ended */
     }
 }
 
@@ -556,6 +575,8 @@ static int belief_init(struct hf_plan *plan, struct hf_error *error)
         return hf_fail(error, HF_E_MEMORY, "plan: no memory for the belief");
     plan->state = belief;
     belief->units = config->step_mhz / 25.0;
+    belief->scale = plan_time_scale(plan);
+    fill_bins(belief);
     for (int g = 0; g < config->group_count; g++) {
         low = config->group[g].baseline_step < low ? config->group[g].baseline_step : low;
         high = config->group[g].highest_step > high ? config->group[g].highest_step : high;
@@ -634,6 +655,7 @@ const struct plan_method plan_method_belief = {
     .soak_failed = belief_soak_failed,
     .searching = belief_searching,
     .propose = belief_propose,
+    .company = belief_company,
     .time_left = belief_time_left,
     .view = belief_view,
     .rate_band = belief_rate_band,

@@ -16,7 +16,7 @@
 #define PLAN_VOIDS_MAX  5    /* voids in a row after which a group is left where it is */
 #define PLAN_SETS_MAX   32   /* soaked sets remembered; older ones weigh less than 1e-9 (see confidence_spent) */
 #define PLAN_WALK_RATIO 1.5  /* growth of the machine's rate from one set to the one before, taken cautiously */
-#define PLAN_HOLD_MIN_S 60.0
+#define PLAN_HOLD_MIN_S 60.0  /* for a soak of 6 h, see plan_time_scale() */
 #define PLAN_HOLD_MAX_S 600.0
 
 /* One open trial. The joint trial's steps are in the plan. */
@@ -106,6 +106,8 @@ struct plan_method {
     int (*searching)(const struct hf_plan *plan, int group);
     /* Its next trial: kind TRIAL or WAIT. Asked only while searching. */
     void (*propose)(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal);
+    /* NULL, or: a trial worth making at no cost of time, while others search and this group need not; 0: none. */
+    int (*company)(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal);
     /* Search seconds left, median and 90 % guess. */
     void (*time_left)(const struct hf_plan *plan, double *ret_median_s, double *ret_p90_s);
     /* The fields a belief can fill; NULL: the method has none. */
@@ -139,6 +141,9 @@ double plan_soak_remaining_s(const struct hf_plan *plan, const int16_t *set);
 
 /* The set that would be soaked now. */
 void plan_soak_set(const struct hf_plan *plan, int16_t *ret_set);
+
+/* Durations are written for a soak of 6 h; a run with another soak scales them by this, 0.05 to 4. */
+double plan_time_scale(const struct hf_plan *plan);
 
 void plan_stop(struct hf_plan *plan, const char *format, ...) __attribute__((format(printf, 2, 3)));
 

@@ -85,12 +85,17 @@ double plan_soak_remaining_s(const struct hf_plan *plan, const int16_t *set)
     return same ? fmax(needed - plan->soak.served_s, 1.0) : needed;
 }
 
+double plan_time_scale(const struct hf_plan *plan)
+{
+    return fmin(fmax(plan->config.soak_s / (6.0 * 3600.0), 0.05), 4.0);
+}
+
 /* --- the search --- */
 
 /* The search ends when what is left before the deadline is the soak, and a little to begin it. */
 static double search_time_s(const struct hf_plan *plan)
 {
-    const double margin_s = 60.0;
+    const double margin_s = 60.0 * plan_time_scale(plan);
 
     if (plan->config.deadline_s <= 0.0)
         return INFINITY;
@@ -99,8 +104,8 @@ static double search_time_s(const struct hf_plan *plan)
 
 int plan_is_searching(const struct hf_plan *plan, int group)
 {
-    return !plan->soak_begun && search_time_s(plan) > PLAN_HOLD_MIN_S && plan_is_searched(plan, group) &&
-           plan->method->searching(plan, group);
+    return !plan->soak_begun && search_time_s(plan) > PLAN_HOLD_MIN_S * plan_time_scale(plan) &&
+           plan_is_searched(plan, group) && plan->method->searching(plan, group);
 }
 
 static int anybody_searching(const struct hf_plan *plan)
@@ -123,19 +128,35 @@ static double longest_remaining_s(const struct hf_plan *plan)
         if (!plan_is_searching(plan, g))
             continue;
         if (trial->number == 0)
-            longest = fmax(longest, PLAN_HOLD_MIN_S);
+            longest = fmax(longest, PLAN_HOLD_MIN_S * plan_time_scale(plan));
         else
             longest = fmax(longest, trial->limit_s - (plan->time_s - trial->begin_s));
     }
     return longest;
 }
 
+/* About as long as the others still need, so that all end together. */
+static double company_s(const struct hf_plan *plan)
+{
+    double scale = plan_time_scale(plan);
+
+    return fmin(fmax(longest_remaining_s(plan), PLAN_HOLD_MIN_S * scale), PLAN_HOLD_MAX_S * scale);
+}
+
 void plan_propose_hold(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
 {
-    double limit_s = fmin(fmax(longest_remaining_s(plan), PLAN_HOLD_MIN_S), PLAN_HOLD_MAX_S);
-
-    plan_propose_trial(ret_proposal, group, HF_PURPOSE_HOLD, plan->group[group].chosen, limit_s,
+    plan_propose_trial(ret_proposal, group, HF_PURPOSE_HOLD, plan->group[group].chosen, company_s(plan),
                        "under load at its present choice, as company for the groups that still search");
+}
+
+static void propose_company(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
+{
+    const struct plan_method *method = plan->method;
+
+    if (!plan_is_searched(plan, group) || !method->company || !method->company(plan, group, ret_proposal))
+        plan_propose_hold(plan, group, ret_proposal);
+    else
+        ret_proposal->limit_s = fmin(ret_proposal->limit_s, company_s(plan));
 }
 
 static void propose_search(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
@@ -148,7 +169,7 @@ static void propose_search(const struct hf_plan *plan, int group, struct hf_prop
         return;
     }
     if (!plan_is_searching(plan, group)) {
-        plan_propose_hold(plan, group, ret_proposal);
+        propose_company(plan, group, ret_proposal);
         return;
     }
     plan->method->propose(plan, group, ret_proposal);

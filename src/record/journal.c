@@ -6,8 +6,8 @@
  *  1. Bytes 0 .. size-1 of the file are the `records` acknowledged lines; this process wrote or verified each
  * of them.
  *  2. `staged` holds whole lines with sequence numbers records+1 .. records+staged_count, chained to
- * last_crc, all naming records+1 as their commit; only while a line is open it ends in the beginning of one
- * more.
+ * last_crc, all naming records+1 as their commit (detach_last_line() gives the last one its own before it is
+ *     written); only while a line is open it ends in the beginning of one more.
  *  3. Once `failure` is set nothing is written any more, whatever is called.
  *  4. The directory is synced with the first record and never needs to be again.
  *
@@ -35,6 +35,7 @@
 
 #define RESERVE_BYTES ((size_t)16 * 1024 * 1024)
 #define READ_BACK_MAX 65536
+#define COMMIT_SLACK  20 /* digits by which detach_last_line() may lengthen a line */
 
 struct hf_journal {
     char *directory;
@@ -465,7 +466,7 @@ static int line_is_sound(const struct hf_journal *journal)
 {
     struct hf_line line;
 
-    return !journal->staged.overflowed &&
+    return !journal->staged.overflowed && journal->staged.size <= HF_JOURNAL_COMMIT_MAX &&
            hf_line_scan(journal->staged.bytes + journal->line_start,
                         journal->staged.size - journal->line_start, &line) == HF_LINE_GOOD;
 }
@@ -483,11 +484,14 @@ int hf_journal_end(struct hf_journal *journal, struct hf_error *error)
     hf_json_object_close(&journal->writer);
     make_utf8(journal->staged.bytes + journal->line_start, journal->staged.size - journal->line_start);
     crc = hf_line_close(&journal->staged, journal->line_start, journal->line_prev);
-    if (!line_is_sound(journal)) {
+    if (!line_is_sound(journal) ||
+        journal->staged.size - journal->line_start > HF_JOURNAL_LINE_MAX - COMMIT_SLACK ||
+        journal->staged.size > HF_JOURNAL_COMMIT_MAX - COMMIT_SLACK) {
         drop_line(journal);
         return hf_fail(error, HF_E_RANGE,
                        "a record is too long for %s: a line has at most %d bytes, the lines of one commit %d",
-                       journal->path, HF_JOURNAL_LINE_MAX, HF_JOURNAL_COMMIT_MAX);
+                       journal->path, HF_JOURNAL_LINE_MAX - COMMIT_SLACK,
+                       HF_JOURNAL_COMMIT_MAX - COMMIT_SLACK);
     }
     journal->staged_count++;
     journal->staged_crc = crc;
@@ -538,15 +542,55 @@ static int read_back(const struct hf_journal *journal, struct hf_error *error)
     return HF_OK;
 }
 
-static int make_durable(const struct hf_journal *journal, struct hf_error *error)
+static int write_and_sync(const struct hf_journal *journal, size_t from, size_t to, struct hf_error *error)
 {
-    if (write_once(journal, journal->fd, journal->path, journal->staged.bytes, journal->staged.size, error) !=
+    if (write_once(journal, journal->fd, journal->path, journal->staged.bytes + from, to - from, error) !=
         HF_OK)
         return error->code;
     /* After a failed sync the kernel calls the pages clean and a second sync succeeds with the data gone:
      * never retried. */
     if (journal->ops.sync(journal->fd) != 0)
         return hf_fail_errno(error, errno, "cannot sync %s", journal->path);
+    return HF_OK;
+}
+
+/* Gives the last of several staged lines a commit of its own. */
+static int detach_last_line(struct hf_journal *journal, struct hf_error *error)
+{
+    struct hf_text data;
+    struct hf_line line;
+
+    if (hf_line_scan(journal->staged.bytes + journal->line_start, journal->staged.size - journal->line_start,
+                     &line) != HF_LINE_GOOD)
+        return hf_fail(error, HF_E_IO, "a line staged for %s has changed in memory", journal->path);
+    hf_text_init(&data, HF_JOURNAL_LINE_MAX);
+    hf_text_add(&data, line.data, line.data_size);
+    drop_line(journal);
+    line.commit = line.sequence;
+    hf_line_open(&journal->staged, &line);
+    hf_text_add(&journal->staged, data.bytes, data.size);
+    journal->staged_crc = hf_line_close(&journal->staged, journal->line_start, journal->line_prev);
+    if (data.overflowed || !line_is_sound(journal))
+        (void)hf_fail(error, HF_E_MEMORY, "no room for the last line staged for %s", journal->path);
+    hf_text_release(&data);
+    return error->code;
+}
+
+/* The last line of a commit is written when all before it is durable: a damaged line that has a line of
+ * another commit after it was acknowledged once, and is never taken for a torn tail. */
+static int make_durable(struct hf_journal *journal, struct hf_error *error)
+{
+    size_t last = 0;
+
+    if (journal->staged_count > 1) {
+        if (detach_last_line(journal, error) != HF_OK)
+            return error->code;
+        last = journal->line_start;
+        if (write_and_sync(journal, 0, last, error) != HF_OK)
+            return error->code;
+    }
+    if (write_and_sync(journal, last, journal->staged.size, error) != HF_OK)
+        return error->code;
     if (journal->records == 0 && sync_folder(journal, error) != HF_OK)
         return error->code;
     return read_back(journal, error);

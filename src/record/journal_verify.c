@@ -232,7 +232,8 @@ int hf_journal_verify(const char *bytes, size_t size, const char *name, int salv
         int code;
 
         name_line(&reading);
-        if (words != NULL && reading.found.records == 0 && is_newer_version(&reading, line_size, error))
+        if (fault == HF_LINE_SHAPE && reading.found.records == 0 &&
+            is_newer_version(&reading, line_size, error))
             return error->code;
         if (words != NULL) {
             code = judge_tail(&reading, words, salvage, error);

@@ -219,14 +219,12 @@ static int slice(struct hf_run_state *state, const struct hf_record *record, str
     return HF_OK;
 }
 
-/* A person is asked for something; when it is about an open trial, that trial waits. */
-static int request(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
+static int request_of_trial(struct hf_run_state *state, const struct hf_record *record,
+                            struct hf_error *error)
 {
     struct hf_run_trial *trial;
     uint64_t number;
 
-    if (!hf_json_has(&record->data, "trial"))
-        return HF_OK;
     if (hf_json_get_u64(&record->data, "trial", &number, error) != HF_OK)
         return error->code = HF_E_DAMAGED;
     trial = open_trial(state, number);
@@ -234,6 +232,38 @@ static int request(struct hf_run_state *state, const struct hf_record *record, s
         return impossible(record, error, "a change is asked for, but it does not wait for one", number);
     trial->requested = 1;
     return HF_OK;
+}
+
+static int request_of_groups(struct hf_run_state *state, const struct hf_record *record,
+                             struct hf_error *error)
+{
+    struct hf_json_reader list;
+    int64_t group;
+    int count;
+
+    if (hf_json_get_array(&record->data, "groups", 0, HF_GROUPS_MAX, &list, &count, error) != HF_OK)
+        return error->code = HF_E_DAMAGED;
+    for (int i = 0; i < count; i++) {
+        struct hf_json_reader item = hf_json_item(&list, i);
+        struct hf_run_trial *trial = &state->open[0];
+
+        if (hf_json_get_integer(&item, "group", 0, HF_GROUPS_MAX - 1, &group, error) != HF_OK)
+            return error->code = HF_E_DAMAGED;
+        if (trial->group != HF_GROUP_ALL)
+            trial = &state->open[group];
+        if (trial->trial != 0 && !trial->loaded)
+            trial->requested = 1;
+    }
+    return HF_OK;
+}
+
+/* A person is asked for something: the open trials it is about (by number, or by the groups to be changed)
+ * wait. */
+static int request(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
+{
+    if (hf_json_has(&record->data, "trial") && request_of_trial(state, record, error) != HF_OK)
+        return error->code;
+    return hf_json_has(&record->data, "groups") ? request_of_groups(state, record, error) : HF_OK;
 }
 
 static int fold_plain(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)

@@ -1,7 +1,7 @@
 /*
  * Time. hf_rig_advance cuts it into sub-steps only where the hazard changes by itself: at the corners of the
- * drift's path, and while temperatures move. Within a sub-step the logarithm of the hazard is taken as a straight
- * line, which makes both its integral and the moment of the fault closed forms.
+ * drift's path, and while temperatures move. Within a sub-step the logarithm of the hazard is taken as a
+ * straight line, which makes both its integral and the moment of the fault closed forms.
  */
 #include "rig/model.h"
 
@@ -96,9 +96,9 @@ static double moment(double start, double end, double seconds, double wanted)
 
 /* --- what kind of fault --- */
 
-/* Shares of wrong-result, corrected, worker-died, hang, reset by distance above the edge, vector load. That silent
- * errors come first and crashes dominate further up: Papadimitriou et al. 2017, 2019; the numbers are engineering
- * judgement. */
+/* Shares of wrong-result, corrected, worker-died, hang, reset by distance above the edge, vector load. That
+ * silent errors come first and crashes dominate further up: Papadimitriou et al. 2017, 2019; the numbers are
+ * engineering judgement. */
 static const double kind_shares[4][5] = {
     {0.55, 0.15, 0.12, 0.06, 0.12}, /* below the edge */
     {0.45, 0.10, 0.17, 0.08, 0.20}, /* 0 to 2 steps above */
@@ -106,8 +106,8 @@ static const double kind_shares[4][5] = {
     {0.08, 0.02, 0.10, 0.20, 0.60}, /* more */
 };
 
-static const enum hf_damage_kind kinds[5] = {HF_DAMAGE_WRONG_RESULT, HF_DAMAGE_CORRECTED, HF_DAMAGE_WORKER_DIED,
-                                             HF_DAMAGE_HANG, HF_DAMAGE_RESET};
+static const enum hf_damage_kind kinds[5] = {HF_DAMAGE_WRONG_RESULT, HF_DAMAGE_CORRECTED,
+                                             HF_DAMAGE_WORKER_DIED, HF_DAMAGE_HANG, HF_DAMAGE_RESET};
 
 /* Scalar state holds addresses and loop counts: this share of the wrong results kills the process instead.
  * Engineering judgement. */
@@ -128,7 +128,8 @@ static int is_vector(enum hf_load_class load_class)
     }
 }
 
-static enum hf_damage_kind draw_kind(struct hf_random *random, double above_steps, enum hf_load_class load_class)
+static enum hf_damage_kind draw_kind(struct hf_random *random, double above_steps,
+                                     enum hf_load_class load_class)
 {
     int row = above_steps < 0.0 ? 0 : above_steps < 2.0 ? 1 : above_steps < 4.0 ? 2 : 3;
     double at = hf_random_uniform(random);
@@ -176,9 +177,10 @@ static void draw_fault(struct hf_rig *rig, struct hf_rig_fault *ret_fault)
     ret_fault->group = group;
     ret_fault->core = core % rig->config.cores_per_group;
     ret_fault->load_class = term->load_class;
-    ret_fault->above_steps = term->slice < 0 ? -1.0
-                                             : (hf_rig_term_log_rate(term, loss, shift) - term->log_share +
-                                                log(60.0)) / (term->nats_per_mhz * 25.0);
+    ret_fault->above_steps = term->slice < 0
+                                 ? -1.0
+                                 : (hf_rig_term_log_rate(term, loss, shift) - term->log_share + log(60.0)) /
+                                       (term->nats_per_mhz * 25.0);
     ret_fault->kind = draw_kind(&rig->fault_random, ret_fault->above_steps, term->load_class);
 }
 

@@ -1,23 +1,25 @@
 /*
  * From clock, droop and heat to fault rates.
  *
- * A core under one kind of load, in one state of the rail, has a limit: the clock with one fault a minute. Its
- * rate grows by a constant factor a step: exp(slope x (clock - limit) / 25 MHz) a minute, capped. A mix is the
- * average of its slices' rates over time; each slice has up to two states, the settled rail and the bottom
- * of a transient droop. A `term` is one such state of one core.
+ * A core under one kind of load, in one state of the rail, has a limit: the clock with one fault a minute.
+ * Its rate grows by a constant factor a step: exp(slope x (clock - limit) / 25 MHz) a minute, capped. A mix
+ * is the average of its slices' rates over time; each slice has up to two states, the settled rail and the
+ * bottom of a transient droop. A `term` is one such state of one core.
  */
 #include "rig/model.h"
 
 #include <assert.h>
 #include <math.h>
 
-#define MHZ_PER_MV        4.0   /* published margins of around 1 mV per 3-6 MHz: Papadimitriou et al. 2017 */
-#define CAP_PER_S         20.0
-#define FLAT_NATS_PER_MHZ (0.1 / 25.0) /* a defect, not a timing margin: Hochschild et al. 2021; engineering
-                                          judgement in size */
-#define HOT_DROP_MHZ  100.0 /* engineering judgement: what a hot-triggered core loses, over some 4 K */
-#define HOT_WIDTH_K   1.0
-#define STRETCH_ROOM_MHZ 60.0 /* stretching begins this far below the weakest core's limit: engineering judgement */
+#define MHZ_PER_MV 4.0 /* published margins of around 1 mV per 3-6 MHz: Papadimitriou et al. 2017 */
+#define CAP_PER_S  20.0
+#define FLAT_NATS_PER_MHZ                                                                                    \
+    (0.1 / 25.0)           /* a defect, not a timing margin: Hochschild et al. 2021; engineering             \
+                              judgement in size */
+#define HOT_DROP_MHZ 150.0 /* engineering judgement: what a hot-triggered core loses, over some 4 K */
+#define HOT_WIDTH_K  1.0
+#define STRETCH_ROOM_MHZ                                                                                     \
+    60.0 /* stretching begins this far below the weakest core's limit: engineering judgement */
 #define STRETCH_SHARE    0.8
 #define STRETCH_MOST_MHZ 80.0
 #define REFERENCE_DRAWS  100
@@ -49,8 +51,9 @@ static void view_slice(struct hf_rig_view *view, const struct hf_rig *rig, const
     view->transient_shift_mhz[i] = -MHZ_PER_MV * rail->transient_mv[i];
 }
 
-static void view_make(const struct hf_rig *rig, const struct hf_rig_scene *scene, const struct hf_rig_rail *rail,
-                      int group, double package_average_w, struct hf_rig_view *ret_view)
+static void view_make(const struct hf_rig *rig, const struct hf_rig_scene *scene,
+                      const struct hf_rig_rail *rail, int group, double package_average_w,
+                      struct hf_rig_view *ret_view)
 {
     double average_w = hf_rig_scene_core_w(rig, scene, group);
 
@@ -62,8 +65,8 @@ static void view_make(const struct hf_rig *rig, const struct hf_rig_scene *scene
         const struct hf_rig_slice *slice = &scene->slices[group][i];
 
         view_slice(ret_view, rig, slice, rail, i);
-        ret_view->swing_c[i] = hf_rig_slice_swing_c(hf_rig_slice_core_w(rig, slice, scene->mhz[group]), average_w,
-                                                    rail->package_w[i], package_average_w);
+        ret_view->swing_c[i] = hf_rig_slice_swing_c(hf_rig_slice_core_w(rig, slice, scene->mhz[group]),
+                                                    average_w, rail->package_w[i], package_average_w);
     }
 }
 
@@ -90,8 +93,8 @@ static double core_limit_mhz(const struct hf_rig *rig, const struct hf_rig_core 
            view->limit_shift_mhz[i];
 }
 
-/* A clock generator that notices the droop slows all cores of its group: by a share of what the clock is above a
- * point just below the weakest core's limit, and no further than it can. */
+/* A clock generator that notices the droop slows all cores of its group: by a share of what the clock is
+ * above a point just below the weakest core's limit, and no further than it can. */
 static void view_stretch(const struct hf_rig *rig, int group, struct hf_rig_view *view)
 {
     const struct hf_rig_core *core = &rig->core[group * rig->config.cores_per_group];
@@ -110,7 +113,8 @@ static void view_stretch(const struct hf_rig *rig, int group, struct hf_rig_view
     }
 }
 
-static void term_add(struct hf_rig_term *terms, int *count, struct hf_rig_term term, double share, double over_mhz)
+static void term_add(struct hf_rig_term *terms, int *count, struct hf_rig_term term, double share,
+                     double over_mhz)
 {
     if (share <= 0.0)
         return;
@@ -120,8 +124,8 @@ static void term_add(struct hf_rig_term *terms, int *count, struct hf_rig_term t
     terms[(*count)++] = term;
 }
 
-static int core_terms(const struct hf_rig *rig, const struct hf_rig_core *core, const struct hf_rig_view *view,
-                      struct hf_rig_term *terms)
+static int core_terms(const struct hf_rig *rig, const struct hf_rig_core *core,
+                      const struct hf_rig_view *view, struct hf_rig_term *terms)
 {
     double split = rig->config.simple ? 1.0 / rig->config.cores_per_group : 1.0;
     double flat_share = 0.0;
@@ -175,7 +179,8 @@ double hf_rig_term_per_s(const struct hf_rig_term *term, const double *loss_mhz,
     return exp(fmin(hf_rig_term_log_rate(term, loss_mhz, shift_mhz), log_cap + term->log_share));
 }
 
-static double terms_per_s(const struct hf_rig_term *terms, int count, const double *loss_mhz, double shift_mhz)
+static double terms_per_s(const struct hf_rig_term *terms, int count, const double *loss_mhz,
+                          double shift_mhz)
 {
     double rate = 0.0;
 
@@ -303,8 +308,8 @@ double hf_rig_group_mhz(const struct hf_rig *rig, int group)
 /* --- the truth --- */
 
 /* The losses of a core in each slice at steady temperature. */
-static void steady_losses(const struct hf_rig *rig, const struct hf_rig_core *core, const struct hf_rig_view *view,
-                          double celsius, double *ret_loss_mhz)
+static void steady_losses(const struct hf_rig *rig, const struct hf_rig_core *core,
+                          const struct hf_rig_view *view, double celsius, double *ret_loss_mhz)
 {
     for (int i = 0; i < view->count; i++)
         ret_loss_mhz[i] = rig->config.simple ? 0.0 : hf_rig_core_loss_mhz(core, celsius + view->swing_c[i]);
@@ -351,8 +356,8 @@ static void mix_prepare(const struct hf_load_slice *from, int count, struct hf_r
         hf_rig_slice_prepare(&from[i], &ret_slices[i]);
 }
 
-double hf_rig_true_rate_per_hour(const struct hf_rig *rig, int group, int step, const struct hf_load_slice *slices,
-                                 int count)
+double hf_rig_true_rate_per_hour(const struct hf_rig *rig, int group, int step,
+                                 const struct hf_load_slice *slices, int count)
 {
     struct hf_rig_slice prepared[HF_RIG_SLICES_MAX];
     struct hf_rig_scene scene;
@@ -364,8 +369,8 @@ double hf_rig_true_rate_per_hour(const struct hf_rig *rig, int group, int step, 
     return 3600.0 * steady_group_per_s(rig, &scene, group);
 }
 
-int hf_rig_true_limit(const struct hf_rig *rig, int group, double rate_per_hour, const struct hf_load_slice *slices,
-                      int count)
+int hf_rig_true_limit(const struct hf_rig *rig, int group, double rate_per_hour,
+                      const struct hf_load_slice *slices, int count)
 {
     struct hf_rig_slice prepared[HF_RIG_SLICES_MAX];
     struct hf_rig_scene scene;
@@ -388,8 +393,8 @@ int hf_rig_true_limit(const struct hf_rig *rig, int group, double rate_per_hour,
 
 /* --- the reference --- */
 
-/* ln of the faults a minute of a group of average chip, all else drawn, averaged over draws that belong to the
- * configuration and not to the seed. */
+/* ln of the faults a minute of a group of average chip, all else drawn, averaged over draws that belong to
+ * the configuration and not to the seed. */
 static double mean_log_rate(const struct hf_rig *rig, const struct hf_rig_view *view, double celsius)
 {
     const struct hf_rig_config *config = &rig->config;
@@ -410,7 +415,8 @@ static double mean_log_rate(const struct hf_rig *rig, const struct hf_rig_view *
             for (int k = 0; k < HF_LOAD_COUNT; k++)
                 core.class_mhz[k] = config->class_sd_mhz * hf_random_normal(&random);
             count = core_terms(rig, &core, view, terms);
-            for (int t = 0; t < count; t++) /* without the cap: the clock asked about lies far above the edge */
+            for (int t = 0; t < count;
+                 t++) /* without the cap: the clock asked about lies far above the edge */
                 rate += exp(hf_rig_term_log_rate(&terms[t], loss, 0.0));
         }
         sum += log(rate * seconds_per_minute);

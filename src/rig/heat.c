@@ -1,7 +1,8 @@
 /*
- * Temperatures: three thermal resistances in series, each with its own time constant (a Foster network), ambient
- * below. Core: its own power; die and sink: the package's. All values: engineering judgement (a large package
- * under strong cooling); that the edge falls with temperature, and by how much: Zu et al. 2015, Bowman et al.
+ * Temperatures: three thermal resistances in series, each with its own time constant (a Foster network),
+ * ambient below. Core: its own power; die and sink: the package's. All values: engineering judgement (a large
+ * package under strong cooling); that the edge falls with temperature, and by how much: Zu et al. 2015,
+ * Bowman et al.
  */
 #include "rig/model.h"
 
@@ -16,11 +17,11 @@
 #define SINK_S       90.0
 #define SENSOR_S     30e-3
 
-#define HOT_ABOVE_C   60.0
+#define HOT_ABOVE_C    60.0
 #define LOSS_MHZ_PER_K 1.3
 
-/* Slices last 0.5 to 2 s: on average the die goes 0.4 of the way from the mix's mean to the slice's own level,
- * 1 - x (1 - exp(-1/x)) with x = die time constant / mean slice. */
+/* Slices last 0.5 to 2 s: on average the die goes 0.4 of the way from the mix's mean to the slice's own
+ * level, 1 - x (1 - exp(-1/x)) with x = die time constant / mean slice. */
 #define DIE_SWING_SHARE 0.4
 
 #define STILL_K 1.0 /* less than this to go: taken as steady; 1.3 MHz, a twentieth of a step */
@@ -68,7 +69,8 @@ static double stage_move(const struct stage *stage, double seconds)
     return stage->level_k - stage->gap_k * exp(-seconds / stage->time_s);
 }
 
-/* Exact answer of a first-order sensor to a sum of exponentials: independent of how time is cut into pieces. */
+/* Exact answer of a first-order sensor to a sum of exponentials: independent of how time is cut into pieces.
+ */
 static double sensor_move(double sensor_c, double ambient_c, const struct stage *stages, int count,
                           double seconds)
 {

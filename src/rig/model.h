@@ -33,12 +33,12 @@ enum hf_rig_stream {
 
 /* One core, as drawn. */
 struct hf_rig_core {
-    double offset_mhz;                 /* chip, group and core together */
-    double class_mhz[HF_LOAD_COUNT];   /* its own offset under each kernel class */
+    double offset_mhz;               /* chip, group and core together */
+    double class_mhz[HF_LOAD_COUNT]; /* its own offset under each kernel class */
     double nats_per_mhz;
-    double hot_trigger_c;              /* 0: not a hot-triggered core */
-    double flat_per_s;                 /* 0: no flat defect; else its rate at the edge clock */
-    enum hf_load_class flat_class;     /* the only class under which the defect shows */
+    double hot_trigger_c;          /* 0: not a hot-triggered core */
+    double flat_per_s;             /* 0: no flat defect; else its rate at the edge clock */
+    enum hf_load_class flat_class; /* the only class under which the defect shows */
 };
 
 /* A slice with what depends on its timing alone. */
@@ -52,7 +52,7 @@ struct hf_rig_slice {
 /* Who runs what: the present state, or the state the truth is asked for. */
 struct hf_rig_scene {
     const struct hf_rig_slice *slices[HF_RIG_GROUPS_MAX];
-    int count[HF_RIG_GROUPS_MAX]; /* 0: idle */
+    int count[HF_RIG_GROUPS_MAX];  /* 0: idle */
     double mhz[HF_RIG_GROUPS_MAX]; /* as set: currents grow with it */
 };
 
@@ -68,13 +68,13 @@ struct hf_rig_rail {
 /* One group seen from its cores: all that its cores have in common during each slice. */
 struct hf_rig_view {
     int count;
-    double clock_mhz;     /* the real one */
-    double nominal_mhz;   /* as set */
-    double limit_shift_mhz[HF_RIG_SLICES_MAX];   /* settled droop: negative */
+    double clock_mhz;                          /* the real one */
+    double nominal_mhz;                        /* as set */
+    double limit_shift_mhz[HF_RIG_SLICES_MAX]; /* settled droop: negative */
     double transient_shift_mhz[HF_RIG_SLICES_MAX];
-    double settled_share[HF_RIG_SLICES_MAX];     /* of all time; weights included */
+    double settled_share[HF_RIG_SLICES_MAX]; /* of all time; weights included */
     double edge_share[HF_RIG_SLICES_MAX];
-    double swing_c[HF_RIG_SLICES_MAX];           /* temperature of the slice above the mix's average */
+    double swing_c[HF_RIG_SLICES_MAX]; /* temperature of the slice above the mix's average */
     enum hf_load_class load_class[HF_RIG_SLICES_MAX];
 };
 
@@ -88,7 +88,7 @@ struct hf_rig_term {
 };
 
 struct hf_rig_heat {
-    double sink_k, die_k;                  /* rise over each resistance */
+    double sink_k, die_k; /* rise over each resistance */
     double core_k[HF_RIG_GROUPS_MAX];
     double sensor_c[HF_RIG_GROUPS_MAX];
     double package_sensor_c;
@@ -100,12 +100,12 @@ struct hf_rig_group {
     struct hf_rig_slice slices[HF_RIG_SLICES_MAX];
     double frailty_mhz;
     struct hf_random frailty_random;
-    double core_w;          /* average power of one core */
+    double core_w; /* average power of one core */
     double clock_mhz;
     double swing_c[HF_RIG_SLICES_MAX];
     double rate_per_s;
-    int loses_setting;      /* the next setting will not stay */
-    double lost_at_s;       /* rig time at which it goes; INFINITY: never */
+    int loses_setting; /* the next setting will not stay */
+    double lost_at_s;  /* rig time at which it goes; INFINITY: never */
 };
 
 /*
@@ -113,7 +113,8 @@ struct hf_rig_group {
  *  1. terms, rates and powers belong to the present settings and loads exactly when `prepared` is 1.
  *  2. group[].rate_per_s and total_per_s belong to the present time exactly when `rated` is 1 (implies 1).
  *  3. threshold > 0: what is left of the unit exponential until the next fault.
- *  4. drift_low and drift_high lie within the bound; drift_index is the number of the interval that now_s is in.
+ *  4. drift_low and drift_high lie within the bound; drift_index is the number of the interval that now_s is
+ * in.
  *  5. with config.simple, drift, frailty, heat and droop are 0 and stay 0.
  */
 struct hf_rig {
@@ -122,10 +123,10 @@ struct hf_rig {
     double slope_nats;    /* the chip's, per 25 MHz */
     int core_count;       /* of all groups */
     int has_hot_cores;
-    struct hf_rig_core *core;   /* core_count */
-    struct hf_rig_term *term;   /* core_count x HF_RIG_TERMS_MAX */
-    int *term_count;            /* core_count */
-    double *core_per_s;         /* core_count */
+    struct hf_rig_core *core; /* core_count */
+    struct hf_rig_term *term; /* core_count x HF_RIG_TERMS_MAX */
+    int *term_count;          /* core_count */
+    double *core_per_s;       /* core_count */
     struct hf_rig_group group[HF_RIG_GROUPS_MAX];
 
     double now_s;
@@ -169,10 +170,11 @@ double hf_rig_drift_mhz(const struct hf_rig *rig);
 
 /* What heat takes from the limit of a core, MHz: at a temperature, and in each slice as things are now. */
 double hf_rig_core_loss_mhz(const struct hf_rig_core *core, double celsius);
-void hf_rig_core_losses(const struct hf_rig *rig, int group, const struct hf_rig_core *core, double *ret_loss_mhz);
+void hf_rig_core_losses(const struct hf_rig *rig, int group, const struct hf_rig_core *core,
+                        double *ret_loss_mhz);
 
-/* A term's rate with losses per slice and the shift of the limit by frailty and drift: its logarithm without the
- * cap, and with the cap. */
+/* A term's rate with losses per slice and the shift of the limit by frailty and drift: its logarithm without
+ * the cap, and with the cap. */
 double hf_rig_term_log_rate(const struct hf_rig_term *term, const double *loss_mhz, double shift_mhz);
 double hf_rig_term_per_s(const struct hf_rig_term *term, const double *loss_mhz, double shift_mhz);
 

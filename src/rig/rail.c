@@ -1,24 +1,26 @@
 /*
  * The shared supply: currents, steady droop, and the transient droop of loads that switch.
  *
- * Steady droop is resistance times current: one part common to all groups, one of the group's own. Transient droop
- * is the answer of three damped resonances (package and die; package and board; board and regulator) to the
- * swing of current: Reddi et al. 2010 (MICRO), Kim et al. 2012 (MICRO), Bertran et al. 2014 (MICRO) describe and
- * measure them. The particular values of resistances, amplitudes and Q are engineering judgement unless said.
+ * Steady droop is resistance times current: one part common to all groups, one of the group's own. Transient
+ * droop is the answer of three damped resonances (package and die; package and board; board and regulator) to
+ * the swing of current: Reddi et al. 2010 (MICRO), Kim et al. 2012 (MICRO), Bertran et al. 2014 (MICRO)
+ * describe and measure them. The particular values of resistances, amplitudes and Q are engineering judgement
+ * unless said.
  */
 #include "rig/model.h"
 
 #include <assert.h>
 #include <math.h>
 
-#define SHARED_MOHM       0.20 /* engineering judgement: load line of a many-core supply */
-#define OWN_MOHM          0.60 /* engineering judgement: the group's part of the grid */
-#define RAIL_V            1.20 /* engineering judgement: only powers depend on it */
-#define FULL_SWING_A      (4.2 - 0.2) /* of one core: idle to the widest multiply-add */
-#define EDGE_SKEW_S       20e-9 /* how well cores can be made to switch together; engineering judgement after
-                                   Kim et al. 2012: below a microsecond alignment cannot be commanded */
-#define OTHERS_SHARE      0.3   /* of the two smaller resonances; engineering judgement */
-#define HARMONICS         16
+#define SHARED_MOHM  0.20        /* engineering judgement: load line of a many-core supply */
+#define OWN_MOHM     0.60        /* engineering judgement: the group's part of the grid */
+#define RAIL_V       1.20        /* engineering judgement: only powers depend on it */
+#define FULL_SWING_A (4.2 - 0.2) /* of one core: idle to the widest multiply-add */
+#define EDGE_SKEW_S                                                                                          \
+    20e-9                /* how well cores can be made to switch together; engineering judgement after       \
+                            Kim et al. 2012: below a microsecond alignment cannot be commanded */
+#define OTHERS_SHARE 0.3 /* of the two smaller resonances; engineering judgement */
+#define HARMONICS    16
 
 static const double pi = 3.14159265358979323846;
 
@@ -41,14 +43,14 @@ struct load_properties {
     double current_a;  /* of one core at the edge clock */
 };
 
-/* Offsets: the order (multiply-add worst, then wide integer, crypto, multiply; light scalar best) is that of the
- * errors in Hochschild et al. 2021, Wang et al. 2023 and of the margins in Papadimitriou et al. 2017, 2019 and
- * Koutsovasilis et al.; the sizes are engineering judgement, as are the currents. */
+/* Offsets: the order (multiply-add worst, then wide integer, crypto, multiply; light scalar best) is that of
+ * the errors in Hochschild et al. 2021, Wang et al. 2023 and of the margins in Papadimitriou et al. 2017,
+ * 2019 and Koutsovasilis et al.; the sizes are engineering judgement, as are the currents. */
 static const struct load_properties properties[HF_LOAD_COUNT] = {
-    [HF_LOAD_IDLE] = {0, 0.2},         [HF_LOAD_SCALAR] = {25, 1.6},   [HF_LOAD_MULTIPLY] = {-10, 1.8},
-    [HF_LOAD_CRYPTO] = {-20, 2.0},     [HF_LOAD_VECTOR_INT] = {-30, 2.8}, [HF_LOAD_FMA_128] = {-15, 2.2},
-    [HF_LOAD_FMA_256] = {-40, 3.4},    [HF_LOAD_FMA_512] = {-65, 4.2}, [HF_LOAD_GATHER] = {-10, 1.8},
-    [HF_LOAD_MEMORY] = {0, 1.4},       [HF_LOAD_ATOMIC] = {10, 1.2},
+    [HF_LOAD_IDLE] = {0, 0.2},      [HF_LOAD_SCALAR] = {25, 1.6},      [HF_LOAD_MULTIPLY] = {-10, 1.8},
+    [HF_LOAD_CRYPTO] = {-20, 2.0},  [HF_LOAD_VECTOR_INT] = {-30, 2.8}, [HF_LOAD_FMA_128] = {-15, 2.2},
+    [HF_LOAD_FMA_256] = {-40, 3.4}, [HF_LOAD_FMA_512] = {-65, 4.2},    [HF_LOAD_GATHER] = {-10, 1.8},
+    [HF_LOAD_MEMORY] = {0, 1.4},    [HF_LOAD_ATOMIC] = {10, 1.2},
 };
 
 double hf_rig_class_offset_mhz(enum hf_load_class load_class)
@@ -71,10 +73,10 @@ static double off_peak(double q, double ratio)
 }
 
 /*
- * How much of the resonance's full droop an on/off pattern excites. Two ways in: a harmonic of the pattern lies
- * near the resonance (amplitude |sin(n pi duty)| / n of a rectangular wave against a square wave at its base), or
- * the pattern is slow and every switch-on rings by itself: the first minimum of a step against the resonance
- * driven to its full swing, pi/(2Q) exp(-pi/(4Q)).
+ * How much of the resonance's full droop an on/off pattern excites. Two ways in: a harmonic of the pattern
+ * lies near the resonance (amplitude |sin(n pi duty)| / n of a rectangular wave against a square wave at its
+ * base), or the pattern is slow and every switch-on rings by itself: the first minimum of a step against the
+ * resonance driven to its full swing, pi/(2Q) exp(-pi/(4Q)).
  */
 static double pattern_response(const struct resonance *resonance, double period_s, double duty)
 {
@@ -165,7 +167,7 @@ double hf_rig_scene_core_w(const struct hf_rig *rig, const struct hf_rig_scene *
 struct rail_sums {
     double shared_a;
     double watts;
-    double coherent[HF_RIG_RESONANCES];   /* amperes that swing together, weighted by the pattern's response */
+    double coherent[HF_RIG_RESONANCES]; /* amperes that swing together, weighted by the pattern's response */
     double incoherent[HF_RIG_RESONANCES]; /* sum of squares of those that do not */
     double shortest_period_s;             /* of what excites most: unused until something swings */
 };
@@ -230,7 +232,8 @@ void hf_rig_rail_compute(const struct hf_rig *rig, const struct hf_rig_scene *sc
     }
     ret_rail->count = count;
     for (int i = 0; i < count; i++) {
-        struct rail_sums sums = {.shared_a = apart_a, .watts = apart_a * RAIL_V, .shortest_period_s = INFINITY};
+        struct rail_sums sums = {
+            .shared_a = apart_a, .watts = apart_a * RAIL_V, .shortest_period_s = INFINITY};
 
         for (int g = 0; g < groups; g++) {
             if (scene->count[g] == count)

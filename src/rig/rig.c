@@ -7,9 +7,10 @@
 
 #define HOT_TRIGGER_LOW_C  50.0 /* engineering judgement: reached when all groups work, not by one alone */
 #define HOT_TRIGGER_HIGH_C 56.0
-#define FLAT_MEDIAN_PER_H  0.1 /* engineering judgement: some hours to days between faults of a defective core */
-#define FLAT_LOG_SD        1.0
-#define LOST_AFTER_S       30.0 /* a setting that will not stay is gone this long after it was made */
+#define FLAT_MEDIAN_PER_H                                                                                    \
+    0.1 /* engineering judgement: some hours to days between faults of a defective core */
+#define FLAT_LOG_SD  1.0
+#define LOST_AFTER_S 30.0 /* a setting that will not stay is gone this long after it was made */
 
 void hf_rig_config_default(struct hf_rig_config *config)
 {
@@ -29,11 +30,12 @@ void hf_rig_config_default(struct hf_rig_config *config)
         .group_sd_mhz = 45.0,
         .core_sd_mhz = 28.0,
         .class_sd_mhz = 18.0,
-        .slope_nats = 1.5, /* Das et al. 2006, Ernst et al. 2003, Sarangi et al. 2008: a decade in 6 to 15 mV */
-        .slope_chip_sd = 0.25,  /* engineering judgement */
-        .slope_core_sd = 0.10,  /* engineering judgement */
-        .frailty_mhz = 12.0,    /* engineering judgement */
-        .drift_mhz = 6.0,       /* engineering judgement */
+        .slope_nats =
+            1.5, /* Das et al. 2006, Ernst et al. 2003, Sarangi et al. 2008: a decade in 6 to 15 mV */
+        .slope_chip_sd = 0.25, /* engineering judgement */
+        .slope_core_sd = 0.10, /* engineering judgement */
+        .frailty_mhz = 12.0,   /* engineering judgement */
+        .drift_mhz = 6.0,      /* engineering judgement */
         .ambient_c = 25.0,
         .seed = 1,
     };
@@ -94,7 +96,8 @@ static void stream_init(struct hf_random *random, const struct hf_rig *rig, enum
     hf_random_init(random, rig->config.seed, (uint64_t)stream << 32 | below);
 }
 
-/* A group's and a core's draws come from streams of their own: a rig with more groups has the same first ones. */
+/* A group's and a core's draws come from streams of their own: a rig with more groups has the same first
+ * ones. */
 static void draw_core(struct hf_rig *rig, struct hf_rig_core *core, int g, int c)
 {
     struct hf_random random;
@@ -126,7 +129,8 @@ static void draw_group(struct hf_rig *rig, int g, double chip_mhz)
     }
 }
 
-/* Picks a core that has no oddity yet, so that so many cores are odd as were asked for, while there are enough. */
+/* Picks a core that has no oddity yet, so that so many cores are odd as were asked for, while there are
+ * enough. */
 static struct hf_rig_core *pick_sound_core(struct hf_rig *rig, struct hf_random *random)
 {
     int at = (int)hf_random_below(random, (uint64_t)rig->core_count);
@@ -286,9 +290,10 @@ static int load_check(const struct hf_load_slice *slices, int count, struct hf_e
             return hf_fail(error, HF_E_RANGE, "rig load: slice %d has class %d; allowed: 0 to %d", i,
                            (int)load->load_class, HF_LOAD_COUNT - 1);
         if (!(load->duty > 0.0 && load->duty <= 1.0) || !(load->period_s >= 0.0 && load->period_s < 1e6))
-            return hf_fail(error, HF_E_RANGE,
-                           "rig load: slice %d has duty %g (allowed: above 0, at most 1) and period %g s (0 to 1e6)",
-                           i, load->duty, load->period_s);
+            return hf_fail(
+                error, HF_E_RANGE,
+                "rig load: slice %d has duty %g (allowed: above 0, at most 1) and period %g s (0 to 1e6)", i,
+                load->duty, load->period_s);
         if (!(slices[i].weight >= 0.0))
             return hf_fail(error, HF_E_RANGE, "rig load: slice %d has weight %g; allowed: 0 to 1", i,
                            slices[i].weight);

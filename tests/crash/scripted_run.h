@@ -1,5 +1,6 @@
 /*
- * The scripted run of the crash tests: what it should leave, what a crash did leave, and whether that is allowed.
+ * The scripted run of the crash tests: what it should leave, what a crash did leave, and whether that is
+ * allowed.
  */
 #ifndef HOLDFAST_TESTS_SCRIPTED_RUN_H
 #define HOLDFAST_TESTS_SCRIPTED_RUN_H
@@ -12,7 +13,7 @@ static struct {
     size_t size;
     size_t line_end[SCRIPT_RECORDS + 1];
     struct hf_run_state state[SCRIPT_RECORDS + 1];
-    int hooked;
+    int ends_commit[SCRIPT_RECORDS + 1];
 } reference;
 
 struct outcome {
@@ -30,12 +31,10 @@ static void keep_state(const struct hf_run *run)
 static struct hf_run_options scripted_options(struct hf_clock *clock, const struct hf_profile *profile,
                                               const struct hf_journal_file_ops *ops)
 {
-    struct hf_run_options options = {.profile = profile,
-                                     .journal = {.clock = clock,
-                                                 .file_ops = ops,
-                                                 .boot_id = BOOT_A,
-                                                 .salt = FIXED_SALT,
-                                                 .reserve_bytes = 65536}};
+    struct hf_run_options options = {
+        .profile = profile,
+        .journal = {
+            .clock = clock, .file_ops = ops, .boot_id = BOOT_A, .salt = FIXED_SALT, .reserve_bytes = 65536}};
 
     return options;
 }
@@ -63,6 +62,8 @@ static struct outcome script_run(const char *directory, const struct hf_profile 
             outcome.code = hf_journal_commit(run->journal, &error);
         if (outcome.code == HF_OK)
             outcome.acknowledged = hf_journal_records(run->journal);
+        if (outcome.code == HF_OK && script_hook != NULL)
+            reference.ends_commit[outcome.acknowledged] = 1;
     }
     if (outcome.code != HF_OK) {
         struct hf_error later = {0};
@@ -101,7 +102,8 @@ static void reference_make(const struct hf_profile *profile)
 }
 
 /* NULL, or what the recovered run violates. `low` and `high`: the records it must and may have. */
-static const char *recovered_violation(const char *directory, const struct hf_run *run, uint64_t low, uint64_t high)
+static const char *recovered_violation(const char *directory, const struct hf_run *run, uint64_t low,
+                                       uint64_t high)
 {
     uint64_t records = run->opening.records;
     size_t size;
@@ -124,7 +126,8 @@ static const char *recovered_violation(const char *directory, const struct hf_ru
     return NULL;
 }
 
-__attribute__((unused)) static const char *check_read_only(const char *directory, uint64_t low, uint64_t high, struct hf_error *error)
+__attribute__((unused)) static const char *check_read_only(const char *directory, uint64_t low, uint64_t high,
+                                                           struct hf_error *error)
 {
     struct hf_run_options options = scripted_options(NULL, NULL, NULL);
     const char *violation;
@@ -144,8 +147,9 @@ __attribute__((unused)) static const char *check_read_only(const char *directory
 }
 
 /* Reopens for writing, checks, goes on by one record, and reads that again. */
-__attribute__((unused)) static const char *check_goes_on(const char *directory, const struct hf_profile *profile, uint64_t low, uint64_t high,
-                                 struct hf_error *error)
+__attribute__((unused)) static const char *check_goes_on(const char *directory,
+                                                         const struct hf_profile *profile, uint64_t low,
+                                                         uint64_t high, struct hf_error *error)
 {
     struct hf_journal_file_ops ops = quick_ops();
     const char *violation = NULL;

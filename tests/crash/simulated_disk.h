@@ -1,13 +1,15 @@
 /*
  * A disk that can lose power: journal file operations that know what is durable and what is only pending.
  *
- * The real file plays the page cache: reads see every write at once. Beside it stands what would survive: the content as of
- * the last sync, and the list of writes since. At the chosen call the power fails: from then on every call fails,
- * and disk_crash() replaces the real file by what the disk might hold: each pending write is kept, dropped, cut short,
- * scribbled over sector by sector, or present only as zeros. A file whose directory was never synced may be gone.
+ * The real file plays the page cache: reads see every write at once. Beside it stands what would survive: the
+ * content as of the last sync, and the list of writes since. At the chosen call the power fails: from then on
+ * every call fails, and disk_crash() replaces the real file by what the disk might hold: each pending write
+ * is kept, dropped, cut short, scribbled over sector by sector, or present only as zeros. A file whose
+ * directory was never synced may be gone.
  *
- * The fault model (what a disk may do): nothing that was synced is touched, and sectors of one write are independent.
- * The lies below break it on purpose: the tests must then find lost records, or they prove nothing.
+ * The fault model (what a disk may do): nothing that was synced is touched, and sectors of one write are
+ * independent. The lies below break it on purpose: the tests must then find lost records, or they prove
+ * nothing.
  */
 #ifndef HOLDFAST_TESTS_SIMULATED_DISK_H
 #define HOLDFAST_TESTS_SIMULATED_DISK_H
@@ -18,10 +20,16 @@
 #include "holdfast/random.h"
 
 #define DISK_FILES_MAX   4
-#define DISK_PENDING_MAX 16
+#define DISK_PENDING_MAX 64
 #define DISK_SECTOR      64 /* smaller than any disk's: more ways to tear a line of 200 to 400 bytes */
 
-enum disk_call { DISK_WRITE = 1, DISK_SYNC = 2, DISK_SYNC_FOLDER = 4, DISK_READ = 8, DISK_TRUNCATE = 16 };
+enum disk_call {
+    DISK_WRITE = 1,
+    DISK_SYNC = 2,
+    DISK_SYNC_FOLDER = 4,
+    DISK_READ = 8,
+    DISK_TRUNCATE = 16
+};
 #define DISK_CHANGES (DISK_WRITE | DISK_SYNC | DISK_SYNC_FOLDER | DISK_TRUNCATE)
 
 enum disk_fault {
@@ -32,7 +40,11 @@ enum disk_fault {
     DISK_FLIP        /* a read returns one wrong bit */
 };
 
-enum disk_lie { DISK_HONEST = 0, DISK_LIES_ABOUT_SYNC = 1, DISK_LIES_ABOUT_FOLDERS = 2 };
+enum disk_lie {
+    DISK_HONEST = 0,
+    DISK_LIES_ABOUT_SYNC = 1,
+    DISK_LIES_ABOUT_FOLDERS = 2
+};
 
 struct disk_pending {
     int is_truncate;
@@ -53,8 +65,8 @@ struct disk_file {
 
 static struct {
     /* chosen by the test */
-    int classes;    /* calls that count, of enum disk_call */
-    long fault_at;  /* the call, from 1; 0: never */
+    int classes;   /* calls that count, of enum disk_call */
+    long fault_at; /* the call, from 1; 0: never */
     enum disk_fault fault;
     int error_number;
     int lies;
@@ -119,7 +131,8 @@ static struct disk_file *disk_file_of(int fd)
     return file;
 }
 
-static void disk_add_pending(struct disk_file *file, int is_truncate, int64_t offset, const void *bytes, size_t size)
+static void disk_add_pending(struct disk_file *file, int is_truncate, int64_t offset, const void *bytes,
+                             size_t size)
 {
     struct disk_pending *pending = &file->pending[file->pending_count++];
 
@@ -235,10 +248,11 @@ static int disk_truncate(int fd, int64_t size)
     return disk.dead ? -1 : 0;
 }
 
-__attribute__((unused)) static const struct hf_journal_file_ops disk_ops = {disk_write, disk_sync, disk_sync_folder, disk_read_at,
-                                                    disk_truncate};
+__attribute__((unused)) static const struct hf_journal_file_ops disk_ops = {
+    disk_write, disk_sync, disk_sync_folder, disk_read_at, disk_truncate};
 
-/* --- after the crash -------------------------------------------------------------------------------------- */
+/* --- after the crash --------------------------------------------------------------------------------------
+ */
 
 struct disk_image {
     char bytes[1 << 16];

@@ -1,7 +1,7 @@
 /*
- * Every byte of a small journal is damaged in several ways; lines are removed, doubled and exchanged; the file is cut at every
- * byte; and payloads are changed under a right checksum. Refusing is fine, recovering a prefix is fine where the
- * format says so; crashing, inventing or changing a record is not.
+ * Every byte of a small journal is damaged in several ways; lines are removed, doubled and exchanged; the
+ * file is cut at every byte; and payloads are changed under a right checksum. Refusing is fine, recovering a
+ * prefix is fine where the format says so; crashing, inventing or changing a record is not.
  */
 #include "crash/scripted_run.h"
 
@@ -31,7 +31,8 @@ static int group_teardown(void **state)
     return 0;
 }
 
-/* --- what a reading yields ------------------------------------------------------------------------------- */
+/* --- what a reading yields -------------------------------------------------------------------------------
+ */
 
 struct yield {
     uint64_t records;
@@ -54,8 +55,9 @@ static int compare(void *context, const struct hf_record *record, struct hf_erro
     start = reference.line_end[yield->records - 1];
     assert_int_equal(hf_line_scan(reference.bytes + start, reference.line_end[yield->records] - start, &line),
                      HF_LINE_GOOD);
-    yield->differs |= line.sequence != record->sequence || line.crc != record->crc || line.type != (int)record->type ||
-                      line.wall_ns != record->wall_ns || strcmp(line.boot, record->boot) != 0;
+    yield->differs |= line.sequence != record->sequence || line.crc != record->crc ||
+                      line.type != (int)record->type || line.wall_ns != record->wall_ns ||
+                      strcmp(line.boot, record->boot) != 0;
     return hf_run_fold(&yield->state, record, 600, error);
 }
 
@@ -91,7 +93,8 @@ static int read_damaged(const char *bytes, size_t size, struct yield *yield, str
     return code;
 }
 
-/* --- bytes ------------------------------------------------------------------------------------------------- */
+/* --- bytes -------------------------------------------------------------------------------------------------
+ */
 
 static void check_damaged_byte(char *bytes, size_t at, char value)
 {
@@ -107,12 +110,12 @@ static void check_damaged_byte(char *bytes, size_t at, char value)
     bytes[at] = reference.bytes[at];
     (void)snprintf(words, sizeof words, "line %d ", line);
     if (line < SCRIPT_RECORDS) {
-        /* The last commit is a single line, so everything before it is known to have been acknowledged. */
         if (code == HF_OK || strstr(error.message, words) == NULL)
-            fail_msg("byte %zu = 0x%02x (line %d): %s \"%s\"", at, (unsigned char)value, line, hf_error_name(code),
-                     error.message);
+            fail_msg("byte %zu = 0x%02x (line %d): %s \"%s\"", at, (unsigned char)value, line,
+                     hf_error_name(code), error.message);
     } else if (code != HF_OK || !verified.torn || verified.records != SCRIPT_RECORDS - 1) {
-        fail_msg("byte %zu = 0x%02x of the last line: not a torn tail: %s", at, (unsigned char)value, error.message);
+        fail_msg("byte %zu = 0x%02x of the last line: not a torn tail: %s", at, (unsigned char)value,
+                 error.message);
     }
 }
 
@@ -132,6 +135,39 @@ static void test_every_byte(void **state)
                 check_damaged_byte(bytes, at, values[i]);
         }
     }
+    free(bytes);
+}
+
+/* The journal as it stood after each commit: damage to any line but the last is refused, whatever the commit
+ * held. */
+static void test_every_line_after_every_commit(void **state)
+{
+    static struct yield yield;
+    char *bytes = malloc(reference.size);
+    int commits = 0;
+
+    (void)state;
+    assert_non_null(bytes);
+    memcpy(bytes, reference.bytes, reference.size);
+    for (int records = 2; records <= SCRIPT_RECORDS; records++) {
+        if (!reference.ends_commit[records])
+            continue;
+        commits++;
+        for (int line = 1; line <= records; line++) {
+            struct hf_error error = {0};
+            struct hf_verified verified;
+            size_t at = (reference.line_end[line - 1] + reference.line_end[line]) / 2;
+            int code;
+
+            bytes[at] ^= 2;
+            code = read_damaged(bytes, reference.line_end[records], &yield, &verified, &error);
+            bytes[at] ^= 2;
+            if (code != (line < records ? HF_E_DAMAGED : HF_OK))
+                fail_msg("after record %d, line %d damaged: %s %s", records, line, hf_error_name(code),
+                         error.message);
+        }
+    }
+    assert_int_equal(commits, SCRIPT_STEPS);
     free(bytes);
 }
 
@@ -218,7 +254,8 @@ static void test_wiped_stretches(void **state)
     free(bytes);
 }
 
-/* --- whole lines -------------------------------------------------------------------------------------------- */
+/* --- whole lines
+ * -------------------------------------------------------------------------------------------- */
 
 static size_t put_line(char *bytes, size_t size, int line)
 {
@@ -283,7 +320,8 @@ static void test_lines_removed_doubled_exchanged(void **state)
     }
 }
 
-/* --- right checksums, wrong contents ------------------------------------------------------------------------- */
+/* --- right checksums, wrong contents
+ * ------------------------------------------------------------------------- */
 
 /* The journal again, its line `victim` with the payload `data`, every checksum and link right. */
 static void rechain(struct hf_text *text, int victim, const char *data, size_t data_size)
@@ -343,7 +381,8 @@ static void test_mutated_payloads_under_right_checksums(void **state)
         hf_text_clear(&text);
         rechain(&text, victim, data, size);
         memset(&folded, 0, sizeof folded);
-        code = hf_journal_verify(text.bytes, text.size, "journal.jsonl", 0, fold_only, &folded, &verified, &error);
+        code = hf_journal_verify(text.bytes, text.size, "journal.jsonl", 0, fold_only, &folded, &verified,
+                                 &error);
         if (code == HF_OK)
             accepted++;
         else if (code == HF_E_DAMAGED || code == HF_E_VERSION)
@@ -353,7 +392,9 @@ static void test_mutated_payloads_under_right_checksums(void **state)
     }
     hf_text_release(&text);
     assert_true(refused > MUTATIONS / 4);
-    assert_true(accepted > MUTATIONS / 100); /* a changed word of a note: so the others were refused for their own sake */
+    assert_true(accepted >
+                MUTATIONS /
+                    100); /* a changed word of a note: so the others were refused for their own sake */
 }
 
 /* The same journal twice: the same state, byte for byte. */
@@ -392,6 +433,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_byte),
+        cmocka_unit_test(test_every_line_after_every_commit),
         cmocka_unit_test(test_some_bytes_on_disk),
         cmocka_unit_test(test_cut_at_every_byte),
         cmocka_unit_test(test_wiped_stretches),

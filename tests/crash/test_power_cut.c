@@ -1,7 +1,7 @@
 /*
- * The power fails at every write, sync and cut of a scripted run, in many ways each. Whatever the disk then holds: the
- * run reopens, has every acknowledged record, has none that was not written, its state is the state after exactly those
- * records, and it goes on. The last two tests prove that these checks can fail.
+ * The power fails at every write, sync and cut of a scripted run, in many ways each. Whatever the disk then
+ * holds: the run reopens, has every acknowledged record, has none that was not written, its state is the
+ * state after exactly those records, and it goes on. The last two tests prove that these checks can fail.
  *
  * A failure prints the call and the seed that replay it.
  */
@@ -47,7 +47,8 @@ static long calls_of_whole_script(int classes)
 }
 
 /* One crash, then the check. NULL when all is well. */
-static const char *crash_once(long call, uint64_t seed, int lies, struct outcome *ret_outcome, struct hf_error *error)
+static const char *crash_once(long call, uint64_t seed, int lies, struct outcome *ret_outcome,
+                              struct hf_error *error)
 {
     const char *violation;
     char directory[PATH_MAX];
@@ -62,7 +63,8 @@ static const char *crash_once(long call, uint64_t seed, int lies, struct outcome
     disk_crash();
     violation = check_read_only(directory, ret_outcome->acknowledged, ret_outcome->attempted, error);
     if (violation == NULL)
-        violation = check_goes_on(directory, profile, ret_outcome->acknowledged, ret_outcome->attempted, error);
+        violation =
+            check_goes_on(directory, profile, ret_outcome->acknowledged, ret_outcome->attempted, error);
     scratch_remove(directory);
     return violation;
 }
@@ -73,7 +75,7 @@ static void test_power_cut_at_every_call(void **state)
     int torn = 0;
 
     (void)state;
-    assert_in_range(calls, 2 * SCRIPT_STEPS + 3, 100);
+    assert_in_range(calls, 2 * (SCRIPT_STEPS + SCRIPT_LONG_STEPS) + 3, 100);
     for (long call = 1; call <= calls; call++) {
         for (uint64_t seed = 1; seed <= SEEDS; seed++) {
             struct hf_error error = {0};
@@ -81,8 +83,8 @@ static void test_power_cut_at_every_call(void **state)
             const char *violation = crash_once(call, seed, DISK_HONEST, &outcome, &error);
 
             if (violation != NULL)
-                fail_msg("call %ld, seed %" PRIu64 ": %s (acknowledged %" PRIu64 "): %s", call, seed, violation,
-                         outcome.acknowledged, error.message);
+                fail_msg("call %ld, seed %" PRIu64 ": %s (acknowledged %" PRIu64 "): %s", call, seed,
+                         violation, outcome.acknowledged, error.message);
             assert_true(disk.dead);
             torn += outcome.attempted > outcome.acknowledged;
         }
@@ -125,10 +127,11 @@ static void test_power_cut_while_recovering(void **state)
                 disk_crash();
                 violation = check_read_only(directory, outcome.acknowledged, outcome.attempted, &error);
                 if (violation == NULL)
-                    violation = check_goes_on(directory, profile, outcome.acknowledged, outcome.attempted, &error);
+                    violation =
+                        check_goes_on(directory, profile, outcome.acknowledged, outcome.attempted, &error);
                 if (violation != NULL)
-                    fail_msg("call %ld, seed %" PRIu64 ", then call %ld: %s: %s", call, seed, second, violation,
-                             error.message);
+                    fail_msg("call %ld, seed %" PRIu64 ", then call %ld: %s: %s", call, seed, second,
+                             violation, error.message);
                 scratch_remove(directory);
             }
         }
@@ -136,7 +139,8 @@ static void test_power_cut_while_recovering(void **state)
     assert_true(second_cuts > 100); /* the second cut did happen */
 }
 
-/* --- the checks can fail ----------------------------------------------------------------------------------- */
+/* --- the checks can fail -----------------------------------------------------------------------------------
+ */
 
 static int violations_under(int lies)
 {

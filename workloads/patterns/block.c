@@ -9,7 +9,8 @@
  *   2. An edge is met when work begins within the tolerance after it; otherwise it is missed: its work is skipped, except
  *      that a phase with at least JOIN_S left is joined, up to its scheduled end. Nothing is ever done later than scheduled
  *      to make up for it. A phase that began before the block did is not an edge of this block.
- *   3. Between two looks at *stop lie at most a burst (about 40 us; one step where a step is longer), a counted batch or
+ *   3. No count that a fault may have damaged makes a worker run on for long: bursts, batches and idle turns are capped.
+ *   4. Between two looks at *stop lie at most a burst (about 40 us; one step where a step is longer), a counted batch or
  *      10 ms of sleep.
  *
  *                 waits for the edge
@@ -33,6 +34,7 @@
 #define BLOCK_LONGEST_S   0.1
 #define BURST_S           40e-6
 #define BURST_EXPECTED_S  20e-6  /* what hf_kernel.burst_steps stand for */
+#define BURSTS_AT_ONCE    16     /* no advance() is longer than so many natural bursts, whatever the estimate says */
 #define JOIN_S            500e-6
 #define TOLERANCE_LOW_S   100e-9
 #define TOLERANCE_HIGH_S  1e-6
@@ -77,7 +79,7 @@ static uint64_t ticks_of(const struct block_run *run, double seconds)
 
 static int is_over(const struct block_run *run, uint64_t now)
 {
-    return now >= run->deadline || *run->stop != 0;
+    return now >= run->deadline || __atomic_load_n(run->stop, __ATOMIC_RELAXED) != 0;
 }
 
 /* --- waiting --- */
@@ -141,6 +143,8 @@ static void work_until(const struct block_run *run, struct load *load, uint64_t 
         double left = (double)((end < run->deadline ? end : run->deadline) - now);
         uint64_t steps = (uint64_t)((left < burst_ticks ? left : burst_ticks) / load->step_ticks);
 
+        if (steps > BURSTS_AT_ONCE * load->kernel->burst_steps)
+            steps = BURSTS_AT_ONCE * load->kernel->burst_steps;
         if (steps < 1 && left > burst_ticks)
             steps = 1; /* a step longer than a burst */
         if (steps < least)

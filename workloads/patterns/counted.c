@@ -5,7 +5,8 @@
  *
  * Invariants:
  *   1. steps counts every step the state was advanced, calibration included: the block's answer depends on it.
- *   2. A measurement that an interrupt or another process has spoilt (too long by half) changes nothing.
+ *   2. on_steps, idle_turns and the cycles of a batch are capped: a damaged measurement cannot keep a worker for long.
+ *   3. A measurement that an interrupt or another process has spoilt (too long by half) changes nothing.
  */
 #include <assert.h>
 
@@ -16,6 +17,10 @@
 #define CALIBRATION_TURNS 400
 #define CALIBRATION_TRIES 3
 #define LONG_BURST        8    /* steps */
+#define QUICK_CORRECTIONS 4    /* half the error each; after them at most SLOW_SHARE of the period at a time, */
+#define SLOW_SHARE        0.005 /* so that the middle of the batches is followed, not those an interrupt met */
+#define CYCLES_MAX        10000
+#define IDLE_TURNS_MAX    100000.0
 #define BATCH_SHARE       0.97 /* of the batch's time: the rest is for waiting on the next edge */
 
 void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state, double period_ticks,
@@ -26,8 +31,12 @@ void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel,
         .kernel = kernel, .state = state, .period_ticks = period_ticks, .duty = duty};
 }
 
+/* A core runs hundreds of instructions ahead: without the fence the idle turns would run beside the work before them. */
 static void idle(uint64_t turns)
 {
+#if defined(__x86_64__)
+    __builtin_ia32_lfence();
+#endif
     for (; turns != 0; turns--)
         __asm__ volatile("" : "+r"(turns));
 }
@@ -73,6 +82,7 @@ static void calibrate(struct hf_counted *counted)
     double on_ticks = counted->duty * counted->period_ticks;
     double steps = step > 0 ? 1 + (on_ticks - one) / step : 1;
 
+    steps = steps < (double)counted->kernel->burst_steps ? steps : (double)counted->kernel->burst_steps;
     counted->on_steps = steps < 1.5 ? 1 : (uint64_t)(steps + 0.5);
     counted->turn_ticks = idle_turn_ticks();
     counted->idle_turns = (1 - counted->duty) * counted->period_ticks / counted->turn_ticks;
@@ -82,14 +92,19 @@ static void calibrate(struct hf_counted *counted)
 static void correct(struct hf_counted *counted, double mean_ticks)
 {
     double error_ticks = counted->period_ticks - mean_ticks;
+    double slow_ticks = SLOW_SHARE * counted->period_ticks;
 
     if (mean_ticks > 1.5 * counted->period_ticks && counted->idle_turns == 0)
         return; /* the kernel's step is longer than the period: nothing can be set right */
     if (mean_ticks > 3 * counted->period_ticks)
         return; /* spoilt */
-    counted->idle_turns += error_ticks / counted->turn_ticks;
-    if (counted->idle_turns < 0)
-        counted->idle_turns = 0;
+    if (counted->corrections >= QUICK_CORRECTIONS)
+        error_ticks = error_ticks > slow_ticks ? slow_ticks : (error_ticks < -slow_ticks ? -slow_ticks : error_ticks);
+    counted->corrections++;
+    counted->idle_turns += error_ticks / 2 / counted->turn_ticks;
+    counted->idle_turns = counted->idle_turns > 0 ? counted->idle_turns : 0; /* also when it is not a number */
+    if (counted->idle_turns > IDLE_TURNS_MAX)
+        counted->idle_turns = IDLE_TURNS_MAX;
 }
 
 uint64_t hf_counted_run(struct hf_counted *counted, uint64_t now, uint64_t end)
@@ -103,6 +118,7 @@ uint64_t hf_counted_run(struct hf_counted *counted, uint64_t now, uint64_t end)
     if (begin < now || begin >= end)
         return 0;
     cycles = (uint64_t)((double)(end - begin) * BATCH_SHARE / counted->period_ticks);
+    cycles = cycles < CYCLES_MAX ? cycles : CYCLES_MAX;
     for (uint64_t i = 0; i < cycles; i++) {
         uint64_t turns;
 

@@ -14,6 +14,7 @@ struct hf_counted {
     uint64_t on_steps;   /* 0: not calibrated yet */
     double idle_turns;   /* of the off part, with its fraction */
     double turn_ticks;   /* one idle turn */
+    int corrections;     /* of idle_turns so far */
     uint64_t steps;      /* done so far, calibration included */
 };
 

@@ -52,26 +52,32 @@ double hf_square_offset_ticks(const struct hf_timeline *timeline)
     }
 }
 
+/* Edge number k, in whole ticks. */
+static uint64_t edge_at(double offset, double period, uint64_t k)
+{
+    return (uint64_t)(offset + (double)k * period);
+}
+
 struct hf_phase hf_square_at(const struct hf_timeline *timeline, uint64_t t)
 {
     const struct hf_slice *slice = timeline->slice;
     double period = hf_square_period_ticks(timeline);
     double offset = hf_square_offset_ticks(timeline);
-    double cycle = floor(((double)t - offset) / period);
-    uint64_t begin, on_end, next;
+    uint64_t first = edge_at(offset, period, 0);
+    uint64_t cycle, begin, on_end, next;
 
-    assert(period >= 1 && slice->duty > 0 && slice->duty <= 1);
-    if (cycle < 0)
-        return (struct hf_phase){.work = HF_WORK_REST, .begin = 0, .end = (uint64_t)offset + 1};
-    /* rounding: the cycle whose whole-tick edges hold t */
-    cycle += (double)t >= floor(offset + (cycle + 1) * period);
-    cycle -= cycle > 0 && (double)t < floor(offset + cycle * period);
-    begin = (uint64_t)(offset + cycle * period);
-    next = (uint64_t)(offset + (cycle + 1) * period);
+    assert(period >= 2 && slice->duty > 0 && slice->duty <= 1);
+    if (t < first)
+        return (struct hf_phase){.work = HF_WORK_REST, .begin = 0, .end = first};
+    cycle = (uint64_t)((double)(t - first) / period);
+    cycle += t >= edge_at(offset, period, cycle + 1); /* the quotient's rounding, either way */
+    cycle -= t < edge_at(offset, period, cycle);
+    begin = edge_at(offset, period, cycle);
+    next = edge_at(offset, period, cycle + 1);
     if (slice->period_s < HF_COUNTED_BELOW_S)
-        return (struct hf_phase){HF_WORK_COUNTED, begin, next, (uint64_t)cycle + 1};
+        return (struct hf_phase){HF_WORK_COUNTED, begin, next, cycle + 1};
     on_end = slice->duty == 1 ? next : begin + (uint64_t)(slice->duty * period);
     if (t < on_end)
-        return (struct hf_phase){HF_WORK_MAIN, begin, on_end, (uint64_t)cycle + 1};
-    return (struct hf_phase){HF_WORK_REST, on_end, next, (uint64_t)cycle + 1};
+        return (struct hf_phase){HF_WORK_MAIN, begin, on_end, cycle + 1};
+    return (struct hf_phase){HF_WORK_REST, on_end, next, cycle + 1};
 }

@@ -197,6 +197,23 @@ static void test_whole_tree(void **state)
     tree_free(root);
 }
 
+static void test_governor_of_each_cpu(void **state)
+{
+    char *root = tree_new();
+    struct hf_machine_facts facts;
+
+    (void)state;
+    tree_file(root, "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor", "ondemand\n");
+    tree_folder(root, "sys/devices/system/cpu/cpu1"); /* offline */
+    tree_file(root, "sys/devices/system/cpu/cpu2/cpufreq/scaling_governor", "ondemand\n");
+    hf_machine_facts_read(root, &facts);
+    assert_string_equal(facts.governor, "ondemand");
+    tree_file(root, "sys/devices/system/cpu/cpu2/cpufreq/scaling_governor", "powersave\n");
+    hf_machine_facts_read(root, &facts);
+    assert_string_equal(facts.governor, "mixed");
+    tree_free(root);
+}
+
 static void expect_unknown(const struct hf_machine_facts *facts)
 {
     assert_string_equal(facts->cpu_model, "");
@@ -262,6 +279,26 @@ static void test_hostile_trees(void **state)
                                : "cpuinfo");
     hf_machine_facts_read(root, &facts); /* an endless device is not a regular file */
     expect_unknown(&facts);
+    tree_free(root);
+}
+
+static void test_only_regular_files_are_read(void **state)
+{
+    char *root = tree_new();
+    char bytes[8] = "before";
+
+    (void)state;
+    tree_link(root, "device", "/dev/zero");
+    tree_folder(root, "folder");
+    tree_file(root, "file", "123456789");
+    tree_file(root, "empty", "");
+    assert_int_equal(hf_file_start(root, "/device", bytes, sizeof bytes), -1);
+    assert_string_equal(bytes, "");
+    assert_int_equal(hf_file_start(root, "/folder", bytes, sizeof bytes), -1);
+    assert_int_equal(hf_file_start(root, "/missing", bytes, sizeof bytes), -1);
+    assert_int_equal(hf_file_start(root, "/empty", bytes, sizeof bytes), 0);
+    assert_int_equal(hf_file_start(root, "/file", bytes, sizeof bytes), 7);
+    assert_string_equal(bytes, "1234567");
     tree_free(root);
 }
 
@@ -395,7 +432,9 @@ int main(void)
         cmocka_unit_test(test_threads_and_governor),
         cmocka_unit_test(test_whole_tree),
         cmocka_unit_test(test_hostile_trees),
+        cmocka_unit_test(test_only_regular_files_are_read),
         cmocka_unit_test(test_fifo_does_not_wait),
+        cmocka_unit_test(test_governor_of_each_cpu),
         cmocka_unit_test(test_long_line_and_no_newline),
         cmocka_unit_test(test_random_bytes),
         cmocka_unit_test(test_this_machine),

@@ -419,17 +419,18 @@ static void test_hostile_trees(void **state)
     assert_non_null(line);
     memset(line, 'f', big);
     for (size_t file = 0; file < sizeof broken / sizeof broken[0]; file++) {
+        char *root = tree_new();
+        char full[PATH_MAX];
+
+        add_cpus(root, 4);
+        for (int cpu = 0; cpu < 4; cpu++)
+            add_cache(root, cpu, 3, 3, "8192K\n", 0, 3);
+        tree_path(full, root, broken[file]);
         for (int how = 0; how < 5; how++) {
-            char *root = tree_new();
             struct hf_error error = {0};
             struct hf_topology *t = NULL;
-            char full[PATH_MAX];
 
-            add_cpus(root, 4);
-            for (int cpu = 0; cpu < 4; cpu++)
-                add_cache(root, cpu, 3, 3, "8192K\n", 0, 3);
-            tree_path(full, root, broken[file]);
-            (void)unlink(full);
+            (void)remove(full);
             if (how == 0)
                 tree_folder(root, broken[file]);
             else if (how == 1)
@@ -448,8 +449,8 @@ static void test_hostile_trees(void **state)
             } else {
                 assert_true(error.message[0] != '\0');
             }
-            tree_free(root);
         }
+        tree_free(root);
     }
     free(line);
 }

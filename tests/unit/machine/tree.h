@@ -17,9 +17,11 @@
 
 #include <cmocka.h>
 
+/* In memory where that is possible: a tree is hundreds of small files. */
 static char *tree_new(void)
 {
-    char *root = strdup("/tmp/holdfast-tree-XXXXXX");
+    char *root = strdup(access("/dev/shm", W_OK | X_OK) == 0 ? "/dev/shm/holdfast-tree-XXXXXX"
+                                                             : "/tmp/holdfast-tree-XXXXXX");
 
     assert_non_null(root);
     assert_non_null(mkdtemp(root));
@@ -36,7 +38,7 @@ static int tree_remove_one(const char *path, const struct stat *status, int type
 
 static void tree_free(char *root)
 {
-    assert_int_equal(strncmp(root, "/tmp/holdfast-tree-", 19), 0);
+    assert_non_null(strstr(root, "/holdfast-tree-")); /* never anything that was not made here */
     (void)nftw(root, tree_remove_one, 16, FTW_DEPTH | FTW_PHYS);
     free(root);
 }

@@ -17,6 +17,7 @@ struct night {
     int groups;
     uint64_t seed;
     double soak_hours;
+    const char *method;       /* NULL: belief */
     double factor;            /* clock factor of the rig driver; 0: the sheet driver */
     const char *hostile;      /* NULL, or a string that turns up wherever a string may */
     int stop_after;           /* verdicts, then the journal ends; 0: to the end */
@@ -88,6 +89,7 @@ __attribute__((unused)) static void night_profile(const struct night *night, str
     hf_json_string(&writer, "driver", night->factor > 0 ? "rig" : "sheet");
     hf_json_object_open(&writer, "search");
     hf_json_number(&writer, "soak_hours", night->soak_hours);
+    hf_json_string(&writer, "method", night->method ? night->method : "belief");
     hf_json_u64(&writer, "seed", night->seed);
     hf_json_object_close(&writer);
     hf_json_object_open(&writer, "conditions");
@@ -435,7 +437,8 @@ __attribute__((unused)) static void night_write(struct night *night, const char 
     struct hf_plan_config *config = calloc(1, sizeof *config);
     struct hf_journal_file_ops ops = quick_ops();
     struct hf_clock clock = {test_wall_ns, test_monotonic_ns, &state->clock_state};
-    struct hf_plan_costs costs = {0};
+    struct hf_plan_costs costs = {.apply_s = night->factor > 0 ? 1 : 300, .needs_person = night->factor <= 0,
+                                  .check_period_s = 0.05 * (night->factor > 0 ? night->factor : 1)};
     struct hf_error error = {0};
     struct hf_profile *profile = NULL;
     enum hf_plan_method method;

@@ -1,6 +1,6 @@
 /*
- * Shared by the tests of src/record and tests/crash: a scratch directory, a clock that only the test moves, file
- * operations without real syncs, and a small scripted run whose every state is known.
+ * Shared by the tests of src/record and tests/crash: a scratch directory, a clock that only the test moves,
+ * file operations without real syncs, and a small scripted run whose every state is known.
  */
 #ifndef HOLDFAST_TESTS_RECORD_FIXTURE_H
 #define HOLDFAST_TESTS_RECORD_FIXTURE_H
@@ -96,7 +96,8 @@ __attribute__((unused)) static char *file_read(const char *directory, const char
     return bytes;
 }
 
-__attribute__((unused)) static void file_write(const char *directory, const char *name, const char *bytes, size_t size)
+__attribute__((unused)) static void file_write(const char *directory, const char *name, const char *bytes,
+                                               size_t size)
 {
     int fd = open(file_path(directory, name), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600);
 
@@ -194,7 +195,8 @@ __attribute__((unused)) static struct hf_event event_of(enum hf_event_type type,
     return event;
 }
 
-__attribute__((unused)) static struct hf_event begin_of(uint64_t trial, enum hf_purpose purpose, int group, int step)
+__attribute__((unused)) static struct hf_event begin_of(uint64_t trial, enum hf_purpose purpose, int group,
+                                                        int step)
 {
     struct hf_event event = event_of(HF_EVENT_TRIAL_BEGIN, trial, group);
 
@@ -215,8 +217,9 @@ __attribute__((unused)) static struct hf_event progress_of(uint64_t trial, doubl
     return event;
 }
 
-__attribute__((unused)) static struct hf_event verdict_of(uint64_t trial, enum hf_verdict verdict, enum hf_cause cause,
-                                                          int group, double exposure_s, uint64_t blocks)
+__attribute__((unused)) static struct hf_event verdict_of(uint64_t trial, enum hf_verdict verdict,
+                                                          enum hf_cause cause, int group, double exposure_s,
+                                                          uint64_t blocks)
 {
     struct hf_event event = event_of(HF_EVENT_VERDICT, trial, group);
 
@@ -334,10 +337,12 @@ __attribute__((unused)) static int step_end(struct hf_run *run, struct hf_error 
     return HF_OK;
 }
 
-static script_step *const script[] = {step_session,      step_baseline, step_baseline_loaded, step_baseline_pass,
-                                      step_edges,        step_edges_loaded, step_exposure,    step_fail,
-                                      step_reset,        step_end};
-#define SCRIPT_STEPS   ((int)(sizeof script / sizeof script[0]))
-#define SCRIPT_RECORDS 21 /* run-begin and what the steps add */
+static script_step *const script[] = {
+    step_session, step_baseline,     step_baseline_loaded, step_baseline_pass,
+    step_edges,   step_edges_loaded, step_exposure,        step_fail,
+    step_reset,   step_end};
+#define SCRIPT_STEPS      ((int)(sizeof script / sizeof script[0]))
+#define SCRIPT_LONG_STEPS 7  /* of several lines */
+#define SCRIPT_RECORDS    21 /* run-begin and what the steps add */
 
 #endif

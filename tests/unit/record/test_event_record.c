@@ -17,8 +17,11 @@ struct place {
 static void place_init(struct place *place)
 {
     struct hf_error error = {0};
-    struct hf_journal_options options = {
-        .clock = &place->clock, .file_ops = &place->ops, .boot_id = BOOT_A, .salt = FIXED_SALT, .reserve_bytes = 65536};
+    struct hf_journal_options options = {.clock = &place->clock,
+                                         .file_ops = &place->ops,
+                                         .boot_id = BOOT_A,
+                                         .salt = FIXED_SALT,
+                                         .reserve_bytes = 65536};
 
     memset(place, 0, sizeof *place);
     scratch_make(place->directory);
@@ -136,8 +139,10 @@ static void test_exposure_of_many_trials(void **state)
 
     (void)state;
     place_init(&place);
-    for (int i = 0; i < HF_EXPOSURE_TRIALS_MAX; i++) /* as long as they can be written: the line must hold them */
-        events[i] = progress_of(UINT64_MAX - (uint64_t)i, 9999999999.9999981 - i * 1e-4, UINT64_MAX - (uint64_t)i);
+    for (int i = 0; i < HF_EXPOSURE_TRIALS_MAX;
+         i++) /* as long as they can be written: the line must hold them */
+        events[i] =
+            progress_of(UINT64_MAX - (uint64_t)i, 9999999999.9999981 - i * 1e-4, UINT64_MAX - (uint64_t)i);
     assert_ok(hf_exposure_write(place.journal, events, HF_EXPOSURE_TRIALS_MAX, &error));
     for (int i = 0; i < HF_EXPOSURE_TRIALS_MAX; i += 9) {
         struct hf_event back = read_last(&place, i, HF_EXPOSURE_TRIALS_MAX);
@@ -224,28 +229,51 @@ struct payload {
 static void test_payloads(void **state)
 {
     static const struct payload payloads[] = {
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", NULL},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600,\"extra\":[1]}",
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", NULL},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600,\"extra\":[1]}",
          NULL},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":1,\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "trial"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"0\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "from 1"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1x\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "trial"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"Edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "purpose"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":256,\"step\":17,\"limit_s\":600}", "group"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":-1,\"step\":17,\"limit_s\":600}", "group"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"none\",\"step\":17,\"limit_s\":600}", "group"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"some\",\"step\":17,\"limit_s\":600}", "group"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17.5,\"limit_s\":600}", "step"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":512,\"limit_s\":600}", "step"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":0}", "limit_s"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":1e999}", "limit_s"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,-1]}", NULL},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,-2]}", "item 1"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,0.5]}", "item 1"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[\"1\"]}", "item 0"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9}", "steps"},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1]}", NULL},
-        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"baseline\",\"group\":1,\"limit_s\":9,\"step\":1}", "all groups"},
+        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":1,\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}",
+         "trial"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"0\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "from 1"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1x\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "trial"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"Edge\",\"group\":2,\"step\":17,\"limit_s\":600}", "purpose"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":256,\"step\":17,\"limit_s\":600}", "group"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":-1,\"step\":17,\"limit_s\":600}", "group"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"none\",\"step\":17,\"limit_s\":600}", "group"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"some\",\"step\":17,\"limit_s\":600}", "group"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17.5,\"limit_s\":600}", "step"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":512,\"limit_s\":600}", "step"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":0}", "limit_s"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":2,\"step\":17,\"limit_s\":1e999}", "limit_s"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,-1]}", NULL},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,-2]}", "item 1"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1,0.5]}",
+         "item 1"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9,\"steps\":[\"1\"]}",
+         "item 0"},
+        {HF_RECORD_TRIAL_BEGIN, "{\"trial\":\"1\",\"purpose\":\"soak\",\"group\":\"all\",\"limit_s\":9}",
+         "steps"},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"edge\",\"group\":\"all\",\"limit_s\":9,\"steps\":[1]}", NULL},
+        {HF_RECORD_TRIAL_BEGIN,
+         "{\"trial\":\"1\",\"purpose\":\"baseline\",\"group\":1,\"limit_s\":9,\"step\":1}", "all groups"},
         {HF_RECORD_TRIAL_LOADED, "{\"trial\":\"1\"}", NULL},
         {HF_RECORD_TRIAL_LOADED, "{}", "trial"},
         {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":0,\"blocks\":\"0\"}]}", NULL},
@@ -253,31 +281,44 @@ static void test_payloads(void **state)
         {HF_RECORD_EXPOSURE, "{\"trials\":{}}", "trials"},
         {HF_RECORD_EXPOSURE, "{\"trials\":[1]}", "trials"},
         {HF_RECORD_EXPOSURE, "{}", "trials"},
-        {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":-1,\"blocks\":\"0\"}]}", "exposure_s"},
+        {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":-1,\"blocks\":\"0\"}]}",
+         "exposure_s"},
         {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":1,\"blocks\":0}]}", "blocks"},
-        {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":1,\"blocks\":\"18446744073709551616\"}]}", "blocks"},
-        {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":null,\"blocks\":\"1\"}]}", "exposure_s"},
+        {HF_RECORD_EXPOSURE,
+         "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":1,\"blocks\":\"18446744073709551616\"}]}", "blocks"},
+        {HF_RECORD_EXPOSURE, "{\"trials\":[{\"trial\":\"1\",\"exposure_s\":null,\"blocks\":\"1\"}]}",
+         "exposure_s"},
         {HF_RECORD_RESET, "{\"group\":\"none\"}", NULL},
         {HF_RECORD_RESET, "{\"group\":\"all\"}", "group"},
         {HF_RECORD_RESET, "{}", "group"},
         {HF_RECORD_VERDICT,
-         "{\"trial\":\"1\",\"verdict\":\"pass\",\"cause\":\"time-served\",\"group\":0,\"exposure_s\":1,\"blocks\":\"1\"}", NULL},
+         "{\"trial\":\"1\",\"verdict\":\"pass\",\"cause\":\"time-served\",\"group\":0,\"exposure_s\":1,"
+         "\"blocks\":\"1\"}",
+         NULL},
         {HF_RECORD_VERDICT,
-         "{\"trial\":\"1\",\"verdict\":\"pass\",\"cause\":\"stall\",\"group\":0,\"exposure_s\":1,\"blocks\":\"1\"}",
+         "{\"trial\":\"1\",\"verdict\":\"pass\",\"cause\":\"stall\",\"group\":0,\"exposure_s\":1,\"blocks\":"
+         "\"1\"}",
          "does not fit"},
         {HF_RECORD_VERDICT,
-         "{\"trial\":\"1\",\"verdict\":\"none\",\"cause\":\"none\",\"group\":0,\"exposure_s\":1,\"blocks\":\"1\"}",
+         "{\"trial\":\"1\",\"verdict\":\"none\",\"cause\":\"none\",\"group\":0,\"exposure_s\":1,\"blocks\":"
+         "\"1\"}",
          "pass, fail or void"},
         {HF_RECORD_VERDICT,
-         "{\"trial\":\"1\",\"verdict\":\"fine\",\"cause\":\"none\",\"group\":0,\"exposure_s\":1,\"blocks\":\"1\"}", "verdict"},
+         "{\"trial\":\"1\",\"verdict\":\"fine\",\"cause\":\"none\",\"group\":0,\"exposure_s\":1,\"blocks\":"
+         "\"1\"}",
+         "verdict"},
         {HF_RECORD_VERDICT,
-         "{\"trial\":\"1\",\"verdict\":\"fail\",\"cause\":\"stall\",\"group\":0,\"cpu\":-1,\"exposure_s\":1,\"blocks\":\"1\"}",
+         "{\"trial\":\"1\",\"verdict\":\"fail\",\"cause\":\"stall\",\"group\":0,\"cpu\":-1,\"exposure_s\":1,"
+         "\"blocks\":\"1\"}",
          "cpu"},
-        {HF_RECORD_VERDICT, "{\"trial\":\"1\",\"verdict\":\"fail\",\"cause\":\"stall\",\"group\":0,\"blocks\":\"1\"}",
+        {HF_RECORD_VERDICT,
+         "{\"trial\":\"1\",\"verdict\":\"fail\",\"cause\":\"stall\",\"group\":0,\"blocks\":\"1\"}",
          "exposure_s"},
         {HF_RECORD_HARDWARE_ERROR, "{\"trial\":\"0\",\"group\":0,\"exposure_s\":0,\"corrected\":true}", NULL},
-        {HF_RECORD_HARDWARE_ERROR, "{\"trial\":\"1\",\"group\":0,\"exposure_s\":0,\"corrected\":1}", "corrected"},
-        {HF_RECORD_HARDWARE_ERROR, "{\"trial\":\"1\",\"group\":\"all\",\"exposure_s\":0,\"corrected\":true}", "group"},
+        {HF_RECORD_HARDWARE_ERROR, "{\"trial\":\"1\",\"group\":0,\"exposure_s\":0,\"corrected\":1}",
+         "corrected"},
+        {HF_RECORD_HARDWARE_ERROR, "{\"trial\":\"1\",\"group\":\"all\",\"exposure_s\":0,\"corrected\":true}",
+         "group"},
     };
 
     (void)state;
@@ -287,7 +328,8 @@ static void test_payloads(void **state)
         struct hf_event event;
         struct cJSON *document;
 
-        assert_ok(hf_json_parse(payloads[i].data, strlen(payloads[i].data), "journal.jsonl: line 12", &document, &error));
+        assert_ok(hf_json_parse(payloads[i].data, strlen(payloads[i].data), "journal.jsonl: line 12",
+                                &document, &error));
         record.data = hf_json_root(document, "journal.jsonl: line 12");
         if (payloads[i].words == NULL) {
             assert_int_equal(hf_event_count(&record), 1);
@@ -317,12 +359,9 @@ static void test_records_without_events(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_round_trips),
-        cmocka_unit_test(test_exposure_of_many_trials),
-        cmocka_unit_test(test_times),
-        cmocka_unit_test(test_illegal_events_are_not_written),
-        cmocka_unit_test(test_payloads),
-        cmocka_unit_test(test_records_without_events),
+        cmocka_unit_test(test_round_trips), cmocka_unit_test(test_exposure_of_many_trials),
+        cmocka_unit_test(test_times),       cmocka_unit_test(test_illegal_events_are_not_written),
+        cmocka_unit_test(test_payloads),    cmocka_unit_test(test_records_without_events),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -64,8 +64,8 @@ static void test_round_trip(void **state)
 static void test_exact_bytes(void **state)
 {
     static const char expected[] =
-        "{\"seq\":12,\"commit\":11,\"wall\":\"2026-11-25T09:27:31.123Z\",\"mono_ms\":\"12345678\",\"boot\":\"" BOOT_A
-        "+2\",\"type\":\"note\",\"data\":{},\"prev\":\"00c0ffee\"";
+        "{\"seq\":12,\"commit\":11,\"wall\":\"2026-11-25T09:27:31.123Z\",\"mono_ms\":\"12345678\",\"boot\":"
+        "\"" BOOT_A "+2\",\"type\":\"note\",\"data\":{},\"prev\":\"00c0ffee\"";
     struct hf_line line = sample_line();
     char whole[512];
     struct hf_text text;
@@ -113,11 +113,11 @@ static void test_every_changed_byte_is_noticed(void **state)
 static void test_right_checksum_wrong_shape(void **state)
 {
     static const char *const heads[] = {
-        "{\"seq\": 2,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}",  /* a blank */
-        "{\"seq\":02,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}",  /* leading zero */
-        "{\"seq\":0,\"commit\":0," W MB "\"type\":\"note\",\"data\":{}",   /* from 1 on */
+        "{\"seq\": 2,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}", /* a blank */
+        "{\"seq\":02,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}", /* leading zero */
+        "{\"seq\":0,\"commit\":0," W MB "\"type\":\"note\",\"data\":{}",  /* from 1 on */
         "{\"seq\":-2,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}",
-        "{\"seq\":2,\"commit\":3," W MB "\"type\":\"note\",\"data\":{}",   /* a later commit */
+        "{\"seq\":2,\"commit\":3," W MB "\"type\":\"note\",\"data\":{}", /* a later commit */
         "{\"seq\":2,\"commit\":0," W MB "\"type\":\"note\",\"data\":{}",
         "{\"seq\":99999999999999999999,\"commit\":2," W MB "\"type\":\"note\",\"data\":{}",
         "{\"seq\":2,\"commit\":2,\"wall\":\"2026-11-31T09:27:31.123Z\"," MB "\"type\":\"note\",\"data\":{}",
@@ -181,8 +181,8 @@ static void test_calendar(void **state)
         make_line(&text, &line, "{}", 0);
         assert_int_equal(hf_line_scan(text.bytes, text.size, &back), HF_LINE_GOOD);
         assert_int_equal(back.wall_ns, line.wall_ns);
-        assert_int_equal(sscanf(strstr(text.bytes, "wall") + 7, "%d-%d-%dT%d:%d:%d", &parts.tm_year, &parts.tm_mon,
-                                &parts.tm_mday, &parts.tm_hour, &parts.tm_min, &parts.tm_sec),
+        assert_int_equal(sscanf(strstr(text.bytes, "wall") + 7, "%d-%d-%dT%d:%d:%d", &parts.tm_year,
+                                &parts.tm_mon, &parts.tm_mday, &parts.tm_hour, &parts.tm_min, &parts.tm_sec),
                          6);
         parts.tm_year -= 1900;
         parts.tm_mon -= 1;
@@ -207,7 +207,8 @@ static void test_long_lines(void **state)
         hf_text_add_string(&text, "\"}");
         (void)hf_line_close(&text, 0, 1);
         assert_int_equal(text.size, HF_JOURNAL_LINE_MAX + longer);
-        assert_int_equal(hf_line_scan(text.bytes, text.size, &back), longer ? HF_LINE_TOO_LONG : HF_LINE_GOOD);
+        assert_int_equal(hf_line_scan(text.bytes, text.size, &back),
+                         longer ? HF_LINE_TOO_LONG : HF_LINE_GOOD);
         hf_text_release(&text);
     }
 }

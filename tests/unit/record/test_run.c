@@ -217,7 +217,42 @@ static void test_exposure_of_256_groups(void **state)
     place_release(&place);
 }
 
-/* --- resets, parking, finishing -------------------------------------------------------------------------- */
+/* Asking a person by group: the trials that are not loaded yet wait, the others do not. */
+static void test_requests_by_group(void **state)
+{
+    struct hf_json_writer *writer;
+    struct hf_error error = {0};
+    struct place place;
+    struct hf_run *run;
+
+    (void)state;
+    place_init(&place);
+    run = open_run(&place);
+    for (uint64_t trial = 1; trial <= 3; trial++)
+        add(run, begin_of(trial, HF_PURPOSE_EDGE, (int)trial - 1, 20));
+    add(run, event_of(HF_EVENT_TRIAL_LOADED, 2, HF_GROUP_NONE));
+    writer = hf_run_begin_record(run, HF_RECORD_REQUEST);
+    hf_json_array_open(writer, "groups");
+    for (int group = 0; group < 5; group++) {
+        if (group == 2)
+            continue;
+        hf_json_object_open(writer, NULL);
+        hf_json_integer(writer, "group", group);
+        hf_json_integer(writer, "step", 20);
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+    assert_ok(hf_run_end_record(run, &error));
+    assert_int_equal(run->state.open[0].requested, 1);
+    assert_int_equal(run->state.open[1].requested, 0); /* loaded already */
+    assert_int_equal(run->state.open[2].requested, 0); /* not asked for */
+    commit(run);
+    hf_run_close(reopen(&place, run));
+    place_release(&place);
+}
+
+/* --- resets, parking, finishing --------------------------------------------------------------------------
+ */
 
 static void fail_by_reset(struct hf_run *run, uint64_t trial)
 {
@@ -302,7 +337,8 @@ static void test_parked_and_finished(void **state)
     place_release(&place);
 }
 
-/* --- impossible histories -------------------------------------------------------------------------------- */
+/* --- impossible histories --------------------------------------------------------------------------------
+ */
 
 /* Two groups under way: trial 1 of group 0 loaded with exposure, trial 2 of group 1 not loaded yet. */
 static struct hf_run *two_trials(struct place *place)
@@ -361,7 +397,8 @@ static void test_impossible_histories(void **state)
     }
 }
 
-/* The same on disk: lines with right checksums that tell an impossible history are refused, naming the line. */
+/* The same on disk: lines with right checksums that tell an impossible history are refused, naming the line.
+ */
 static void test_impossible_history_on_disk(void **state)
 {
     struct hf_event verdict = verdict_of(1, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, 0, 5, 100);
@@ -380,7 +417,8 @@ static void test_impossible_history_on_disk(void **state)
     place_release(&place);
 }
 
-/* --- two at once, changed profiles ------------------------------------------------------------------------ */
+/* --- two at once, changed profiles ------------------------------------------------------------------------
+ */
 
 static void test_lock(void **state)
 {
@@ -395,7 +433,8 @@ static void test_lock(void **state)
     (void)state;
     place_init(&place);
     run = open_run(&place);
-    assert_error(hf_run_open(place.run_directory, &place.options, &second, &error), HF_E_BUSY, "another supervisor");
+    assert_error(hf_run_open(place.run_directory, &place.options, &second, &error), HF_E_BUSY,
+                 "another supervisor");
     reader = place.options; /* reports may look on, and looking does not break the lock */
     reader.read_only = 1;
     assert_ok(hf_run_open(place.run_directory, &reader, &second, &error));
@@ -449,7 +488,8 @@ static void test_mismatches(void **state)
     assert_ok(OPEN());
     hf_run_close(run);
     place.options.method = NULL;
-    file_write(place.run_directory, "profile.json", changed, sizeof changed - 1); /* the frozen copy was edited */
+    file_write(place.run_directory, "profile.json", changed,
+               sizeof changed - 1); /* the frozen copy was edited */
     assert_error(OPEN(), HF_E_MISMATCH, "changed since the run began");
     assert_int_equal(unlink(file_path(place.run_directory, "profile.json")), 0);
     assert_error(OPEN(), HF_E_NOT_FOUND, "profile.json is missing");
@@ -502,7 +542,8 @@ static void test_default_directory(void **state)
     assert_error(hf_run_default_directory("heron", path, sizeof path, &error), HF_E_USAGE, "--run");
 }
 
-/* --- visitors ---------------------------------------------------------------------------------------------- */
+/* --- visitors ----------------------------------------------------------------------------------------------
+ */
 
 struct tally {
     int events;
@@ -571,6 +612,7 @@ int main(void)
         cmocka_unit_test(test_script_and_replay),
         cmocka_unit_test(test_open_trials),
         cmocka_unit_test(test_exposure_of_256_groups),
+        cmocka_unit_test(test_requests_by_group),
         cmocka_unit_test(test_resets_without_verdict),
         cmocka_unit_test(test_parked_and_finished),
         cmocka_unit_test(test_impossible_histories),

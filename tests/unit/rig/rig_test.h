@@ -49,7 +49,8 @@ static inline void rig_load(struct hf_rig *rig, int group, const struct hf_load_
         fail_msg("hf_rig_set_load: %s", error.message);
 }
 
-/* The clock at which ln(rate per minute) of `rate(context, step)` crosses 0, between steps by interpolation. */
+/* The clock at which ln(rate per minute) of `rate(context, step)` crosses 0, between steps by interpolation.
+ */
 static inline double rig_edge_mhz(const struct hf_rig_config *config, double (*rate)(void *context, int step),
                                   void *context)
 {

@@ -65,7 +65,8 @@ static void edges_lie_around_edge_mhz(int groups, int cores, int rigs)
         edges_of(&config, edges);
         sum += mean_of(edges, groups);
     }
-    /* a chip's mean has sd sqrt(60^2 + 50^2 / groups): four standard errors, and 5 MHz for the reference's own */
+    /* a chip's mean has sd sqrt(60^2 + 50^2 / groups): four standard errors, and 5 MHz for the reference's
+     * own */
     assert_between(sum / rigs, 4000 - 5 - 4 * 66 / sqrt(rigs), 4000 + 5 + 4 * 66 / sqrt(rigs));
 }
 
@@ -86,7 +87,9 @@ static void test_reference_other_sizes(void **state)
 /* Worst and best group of one chip differ by 100 to 200 MHz: common practice, no source. */
 static void test_groups_differ_as_in_practice(void **state)
 {
-    enum { RIGS = 300 };
+    enum {
+        RIGS = 300
+    };
     double spread[RIGS];
     int usual = 0;
 
@@ -109,10 +112,13 @@ static void test_groups_differ_as_in_practice(void **state)
     assert_between((double)usual / RIGS, 0.65, 1.0);
 }
 
-/* What was drawn has the standard deviations that the configuration names. 4 sigma of a sample sd: 4 / sqrt(2n). */
+/* What was drawn has the standard deviations that the configuration names. 4 sigma of a sample sd: 4 /
+ * sqrt(2n). */
 static void test_draws_have_their_spread(void **state)
 {
-    enum { RIGS = 1000 };
+    enum {
+        RIGS = 1000
+    };
     static double chip_slope[RIGS], core_slope[RIGS], core_mhz[RIGS], class_mhz[RIGS], total_mhz[RIGS];
     double tolerance = 4 / sqrt(2.0 * RIGS);
 
@@ -123,7 +129,8 @@ static void test_draws_have_their_spread(void **state)
 
         chip_slope[i] = log(rig->slope_nats / config.slope_nats);
         core_slope[i] = log(rig->core[3].nats_per_mhz * 25.0 / rig->slope_nats);
-        core_mhz[i] = (rig->core[0].offset_mhz - rig->core[1].offset_mhz) / sqrt(2); /* chip and group cancel */
+        core_mhz[i] =
+            (rig->core[0].offset_mhz - rig->core[1].offset_mhz) / sqrt(2); /* chip and group cancel */
         class_mhz[i] = rig->core[2].class_mhz[HF_LOAD_GATHER];
         total_mhz[i] = rig->core[3].offset_mhz;
         hf_rig_free(rig);
@@ -150,7 +157,8 @@ static void test_simple_is_exponential(void **state)
     for (int g = 0; g < 3; g++) {
         double slope = log(hf_rig_true_rate_per_hour(rig, g, 1, &load, 1) /
                            hf_rig_true_rate_per_hour(rig, g, 0, &load, 1));
-        double edge = config.lowest_mhz - 25.0 / slope * log(hf_rig_true_rate_per_hour(rig, g, 0, &load, 1) / 60);
+        double edge =
+            config.lowest_mhz - 25.0 / slope * log(hf_rig_true_rate_per_hour(rig, g, 0, &load, 1) / 60);
 
         assert_between(slope, 0.5, 4.0);
         for (int step = 0; step < config.step_count; step++) {
@@ -190,12 +198,13 @@ static void test_limit_is_where_the_rate_crosses(void **state)
     }
 }
 
-/* The truth never falls with the step, and a mix's rate is the weighted mean of its slices where the rail does not
- * depend on the mix (cool, light loads). */
+/* The truth never falls with the step, and a mix's rate is the weighted mean of its slices where the rail
+ * does not depend on the mix (cool, light loads). */
 static void test_truth_is_a_mixture(void **state)
 {
     struct hf_rig_config config = rig_default(4, 4, 12);
-    struct hf_load_slice one = {{HF_LOAD_SCALAR, 1.0, 0.0, 0}, 1.0}, two = {{HF_LOAD_CRYPTO, 1.0, 0.0, 0}, 1.0};
+    struct hf_load_slice one = {{HF_LOAD_SCALAR, 1.0, 0.0, 0}, 1.0},
+                         two = {{HF_LOAD_CRYPTO, 1.0, 0.0, 0}, 1.0};
     struct hf_load_slice mix[2] = {one, two};
     struct hf_rig *rig = rig_make(&config);
 
@@ -216,7 +225,8 @@ static void test_truth_is_a_mixture(void **state)
 
 static void test_seed_fixes_the_chip(void **state)
 {
-    struct hf_rig_config small = rig_default(2, 4, 42), large = rig_default(6, 8, 42), other = rig_default(2, 4, 43);
+    struct hf_rig_config small = rig_default(2, 4, 42), large = rig_default(6, 8, 42),
+                         other = rig_default(2, 4, 43);
     struct hf_rig *a = rig_make(&small), *b = rig_make(&small), *c = rig_make(&large), *d = rig_make(&other);
 
     (void)state;

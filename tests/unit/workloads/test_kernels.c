@@ -43,7 +43,7 @@ static uint64_t digest_after(const struct hf_kernel *kernel, enum hf_operands op
 static void test_registry(void **unused)
 {
     (void)unused;
-    assert_int_equal(hf_kernel_count(), 5);
+    assert_true(hf_kernel_count() >= 5);
     for (int i = 0; i < hf_kernel_count(); i++) {
         struct pair pair = pair_at(i);
 
@@ -381,8 +381,10 @@ static void test_measure(void **unused)
         assert_int_equal(hf_kernel_measure(kernel, 0.02, &steps_per_s, &limit_per_s, &error), HF_OK);
         assert_true(steps_per_s > 1000);
         assert_int_equal(limit_per_s > 0, kernel->limit_loop != NULL);
-        if (limit_per_s > 0) /* the limit is one: with room for what the machine's other tenants do to a short look */
+#if !defined(HOLDFAST_SANITIZED) /* an instrumented loop is no limit */
+        if (limit_per_s > 0) /* with room for what the machine's other tenants do to a short look */
             assert_true(steps_per_s * kernel->operations_per_step < 1.5 * limit_per_s);
+#endif
     }
 }
 

@@ -1,0 +1,192 @@
+/* The report as text for a terminal of 80 columns. Whatever came from a file is made harmless before it is shown. */
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/memory.h"
+#include "output/report.h"
+
+#define ROWS_MAX        20
+#define SECONDS_AN_HOUR 3600.0
+#define CELL_BYTES      1024
+
+/* Adds the scratch text made harmless, padded to `width` columns (negative: to the right), and clears it. */
+static void add_cell(struct hf_text *text, struct hf_text *scratch, int width)
+{
+    struct hf_text safe;
+    int columns = 0;
+    int wanted = width < 0 ? -width : width;
+
+    hf_text_init(&safe, CELL_BYTES * 4);
+    hf_words_terminal(&safe, scratch->bytes);
+    for (size_t i = 0; i < safe.size; i++)
+        columns += ((unsigned char)safe.bytes[i] & 0xc0) != 0x80;
+    if (width < 0 && columns < wanted)
+        hf_text_addf(text, "%*s", wanted - columns, "");
+    hf_text_add(text, safe.bytes, safe.size);
+    if (width > 0 && columns < wanted)
+        hf_text_addf(text, "%*s", wanted - columns, "");
+    hf_text_release(&safe);
+    hf_text_clear(scratch);
+}
+
+static void add_line(struct hf_text *text, struct hf_text *scratch)
+{
+    add_cell(text, scratch, 0);
+    hf_text_add_string(text, "\n");
+}
+
+static void write_head(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
+{
+    const struct hf_evidence *evidence = facts->evidence;
+    char begun[HF_WORDS_MAX];
+    char took[HF_WORDS_MAX];
+
+    hf_words_moment(evidence->first_wall_ns, begun);
+    hf_words_exposure(evidence->last_s, took);
+    hf_text_addf(scratch, "%s: ", facts->profile->name);
+    report_state(facts, scratch);
+    add_line(text, scratch);
+    hf_text_addf(scratch, "Run begun %s UTC, %s of run time, %zu trials, %zu failures, %zu resets, %zu sessions.", begun,
+                 took, evidence->trial_count, evidence->failure_count, evidence->reset_count, evidence->session_count);
+    add_line(text, scratch);
+    if (hf_is_simulated(evidence)) {
+        hf_simulation_words(evidence, scratch);
+        add_line(text, scratch);
+    }
+    if (evidence->torn)
+        hf_text_add_string(text, "The journal's last line is torn and was left out.\n");
+    hf_text_add_string(text, "\nDemonstrated  ");
+    report_shown(facts, scratch);
+    add_line(text, scratch);
+    if (facts->soak.plan.attempts > 1 || (facts->proved && facts->shown.attempt > 1))
+        hf_text_addf(text, "              Soak number %d; the chance that such a walk certifies too much is at most %.3g.\n",
+                     facts->soak.plan.attempts, facts->soak.plan.confidence_spent);
+}
+
+static void write_group(const struct report_facts *facts, int group, struct hf_text *text, struct hf_text *scratch)
+{
+    const struct hf_evidence_group *own = &facts->group[group];
+    char ratio[HF_WORDS_MAX];
+    char exposure[HF_WORDS_MAX];
+
+    hf_words_ratio(facts->profile, own->step, ratio);
+    hf_words_exposure(own->exposure_s, exposure);
+    hf_text_add_string(scratch, facts->profile->group[group].name);
+    add_cell(text, scratch, 10);
+    hf_text_addf(text, "%6s %6.0f  %-18s %5d %5d %6d %9s", ratio, hf_profile_mhz(facts->profile, own->step),
+                 own->state, own->passes, own->fails, own->unnamed, exposure);
+    if (facts->true_limit != NULL && facts->true_limit[group] >= 0 &&
+        facts->true_limit[group] < facts->profile->step_count) {
+        hf_words_ratio(facts->profile, facts->true_limit[group], ratio);
+        hf_text_addf(text, " %7s", ratio);
+    }
+    hf_text_add_string(text, "\n");
+}
+
+static void write_groups(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
+{
+    hf_text_addf(text, "\n%-10s%6s %6s  %-18s %5s %5s %6s %9s%s\n", "Group", "ratio", "MHz", "state", "pass", "fail",
+                 "reset?", "exposure", facts->true_limit ? "    true" : "");
+    for (int group = 0; group < facts->profile->group_count; group++)
+        write_group(facts, group, text, scratch);
+    hf_text_add_string(text, "\nExpected, extrapolated from failures at higher ratios: one fault in about ...\n");
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        const struct hf_evidence_group *own = &facts->group[group];
+
+        hf_text_add_string(scratch, facts->profile->group[group].name);
+        add_cell(text, scratch, 10);
+        report_expected(facts, group, scratch);
+        if (own->has_view && !own->view.model_check_passed)
+            hf_text_add_string(scratch, " (doubtful: its faults do not follow the model)");
+        add_line(text, scratch);
+    }
+}
+
+static void write_failure(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                          struct hf_text *text, struct hf_text *scratch)
+{
+    char exposure[HF_WORDS_MAX];
+
+    hf_words_exposure(trial->exposure_s, exposure);
+    hf_text_addf(text, "%6" PRIu64 " %8.2f  ", trial->trial, trial->end_s / SECONDS_AN_HOUR);
+    report_ratio(facts, trial, scratch);
+    add_cell(text, scratch, 7);
+    hf_text_addf(text, "%-9s %-14s %8s  ", hf_purpose_name(trial->purpose), hf_cause_name(trial->cause), exposure);
+    report_culprit(facts, trial, scratch);
+    add_cell(text, scratch, 12);
+    report_finder(facts, trial, scratch);
+    add_line(text, scratch);
+    hf_text_add_string(text, "        ");
+    report_reproduce(facts, trial, scratch);
+    add_line(text, scratch);
+}
+
+static void write_failures(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
+{
+    const struct hf_evidence *evidence = facts->evidence;
+    size_t first = evidence->failure_count > ROWS_MAX ? evidence->failure_count - ROWS_MAX : 0;
+
+    if (evidence->failure_count == 0) {
+        hf_text_add_string(text, "\nNo failures.\n");
+        return;
+    }
+    hf_text_addf(text, "\nFailures (%zu%s)\n", evidence->failure_count, first > 0 ? ", the last 20" : "");
+    hf_text_addf(text, "%6s %8s  %-7s%-9s %-14s %8s  %-12s%s\n", "trial", "at hour", "ratio", "purpose", "cause",
+                 "after", "whose", "found by");
+    for (size_t i = first; i < evidence->failure_count; i++)
+        write_failure(facts, &evidence->trials[evidence->failures[i]], text, scratch);
+}
+
+static void write_kernels(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
+{
+    struct hf_evidence_kernel *kernels = hf_allocate(HF_EVIDENCE_KERNELS_MAX, sizeof *kernels);
+    int count = kernels ? hf_evidence_kernels(facts->evidence, HF_GROUP_ALL, kernels) : 0;
+
+    if (count > 0)
+        hf_text_addf(text, "\n%-22s %6s %9s %14s %13s %9s\n", "Kernel", "width", "hours", "blocks", "wrong results",
+                     "per hour");
+    for (int i = 0; i < count; i++) {
+        double hours = kernels[i].exposure_s / SECONDS_AN_HOUR;
+
+        hf_text_add_string(scratch, kernels[i].kernel);
+        add_cell(text, scratch, 22);
+        hf_text_addf(text, " %6d %9.2f %14" PRIu64 " %13d ", kernels[i].width_bits, hours, kernels[i].blocks,
+                     kernels[i].failures);
+        if (hours > 0)
+            hf_text_addf(text, "%9.3g\n", kernels[i].failures / hours);
+        else
+            hf_text_addf(text, "%9s\n", "-");
+    }
+    hf_free(kernels);
+}
+
+static void write_what_next(const struct report_facts *facts, struct hf_text *text)
+{
+    if (facts->proved && facts->spoiled == 0)
+        return;
+    hf_text_add_string(text, "\nNot proved\n");
+    hf_certificate_gaps(facts->evidence, text);
+    if (facts->spoiled > 0)
+        hf_text_add_string(text, "The ratios failed after they had been proved: search again.\n");
+}
+
+void hf_report_text(const struct hf_evidence *evidence, const int *true_limit, struct hf_text *text)
+{
+    struct report_facts *facts = report_facts_new(evidence, true_limit);
+    struct hf_text scratch;
+
+    if (facts == NULL) {
+        text->overflowed = 1;
+        return;
+    }
+    hf_text_init(&scratch, CELL_BYTES * 8);
+    write_head(facts, text, &scratch);
+    write_groups(facts, text, &scratch);
+    write_failures(facts, text, &scratch);
+    write_kernels(facts, text, &scratch);
+    write_what_next(facts, text);
+    hf_text_release(&scratch);
+    hf_free(facts);
+}
