@@ -1,6 +1,6 @@
 /*
- * The integer arithmetic behind the closed forms: powers modulo the kernels' primes, and affine jump-ahead modulo 2^64.
- * None of it is used by the vector kernels: it is the other route to their answers.
+ * The integer arithmetic behind the closed forms: powers modulo the kernels' primes, and affine jump-ahead
+ * modulo 2^64. None of it is used by the vector kernels: it is the other route to their answers.
  */
 #ifndef HOLDFAST_WORKLOADS_ARITHMETIC_H
 #define HOLDFAST_WORKLOADS_ARITHMETIC_H

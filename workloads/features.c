@@ -4,8 +4,8 @@
 #include <cpuid.h>
 #endif
 
-/* Bit positions: Intel 64 and IA-32 Architectures Software Developer's Manual, volume 2A, CPUID; volume 1, 13.3 for
- * XCR0. */
+/* Bit positions: Intel 64 and IA-32 Architectures Software Developer's Manual, volume 2A, CPUID; volume
+ * 1, 13.3 for XCR0. */
 #define LEAF1_ECX_FMA      (UINT32_C(1) << 12)
 #define LEAF1_ECX_OSXSAVE  (UINT32_C(1) << 27)
 #define LEAF1_ECX_AVX      (UINT32_C(1) << 28)

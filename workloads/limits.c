@@ -1,8 +1,8 @@
 /*
  * How hard a kernel works: its rate beside the rate of a bare loop of its limiting instruction.
  *
- * Both run in short turns one after the other, so that a change of clock or a neighbour's load meets both; the medians of
- * the turns are what is compared.
+ * Both run in short turns one after the other, so that a change of clock or a neighbour's load meets both;
+ * the medians of the turns are what is compared.
  */
 #include <assert.h>
 #include <stdlib.h>
@@ -68,7 +68,8 @@ static uint64_t rounds_of_turn(const struct hf_kernel *kernel)
 }
 
 /* Rates of `turns` turns each, one after the other; the first ones warm up and are overwritten. */
-static void turns_run(const struct hf_kernel *kernel, void *state, int turns, double *ret_kernel, double *ret_limit)
+static void turns_run(const struct hf_kernel *kernel, void *state, int turns, double *ret_kernel,
+                      double *ret_limit)
 {
     uint64_t steps = steps_of_turn(kernel, state);
     uint64_t rounds = kernel->limit_loop != NULL ? rounds_of_turn(kernel) : 0;

@@ -5,9 +5,9 @@
  *    "entries": [{"kernel": "fma-residue", "width_bits": 512, "pattern": "square", "sync": "all",
  *                 "period_us": 1.5, "period_high_us": 100, "duty": 0.5, "weight": 3}]}
  *
- * Left out: slice_low_s 0.5, slice_high_s 2 (slice_low_s when that is longer), width_bits 0 (the widest that runs here),
- * pattern steady, sync free for steady and all for the others, period_high_us period_us, duty 0.5. A key that the
- * entry's pattern has no use for is refused: it would say something that does not happen.
+ * Left out: slice_low_s 0.5, slice_high_s 2 (slice_low_s when that is longer), width_bits 0 (the widest that
+ * runs here), pattern steady, sync free for steady and all for the others, period_high_us period_us, duty
+ * 0.5. A key that the entry's pattern has no use for is refused: it would say something that does not happen.
  */
 #include <cjson/cJSON.h>
 #include <stdio.h>
@@ -16,13 +16,13 @@
 #include "holdfast/json.h"
 #include "holdfast/mix.h"
 
-#define SLICE_LOW_S   0.1
-#define SLICE_HIGH_S  60.0
-#define WEIGHT_LOW    1e-6
-#define WEIGHT_HIGH   1e6
-#define DUTY_LOW      0.01
-#define DUTY_HIGH     1.0
-#define WORDS_SIZE    160
+#define SLICE_LOW_S  0.1
+#define SLICE_HIGH_S 60.0
+#define WEIGHT_LOW   1e-6
+#define WEIGHT_HIGH  1e6
+#define DUTY_LOW     0.01
+#define DUTY_HIGH    1.0
+#define WORDS_SIZE   160
 
 /* "a, b, c" of the registry's kernel names, each once. */
 static void kernel_names(char ret_words[WORDS_SIZE])
@@ -46,7 +46,8 @@ static void kernel_widths(const char *kernel, char ret_words[WORDS_SIZE])
 
     for (int i = 0; i < hf_kernel_count(); i++) {
         if (strcmp(hf_kernel_at(i)->name, kernel) == 0 && used < WORDS_SIZE)
-            used += (size_t)snprintf(ret_words + used, WORDS_SIZE - used, ", %d", hf_kernel_at(i)->width_bits);
+            used +=
+                (size_t)snprintf(ret_words + used, WORDS_SIZE - used, ", %d", hf_kernel_at(i)->width_bits);
     }
 }
 
@@ -60,10 +61,12 @@ static int read_kernel(const struct hf_json_reader *place, const char *key, char
     if (hf_kernel_index(ret_name, 0) >= 0)
         return HF_OK;
     kernel_names(words);
-    return hf_json_fail(place, key, error, HF_E_INPUT, "there is no kernel \"%s\"; there are: %s", ret_name, words);
+    return hf_json_fail(place, key, error, HF_E_INPUT, "there is no kernel \"%s\"; there are: %s", ret_name,
+                        words);
 }
 
-static int read_width(const struct hf_json_reader *place, const char *kernel, int *ret_width, struct hf_error *error)
+static int read_width(const struct hf_json_reader *place, const char *kernel, int *ret_width,
+                      struct hf_error *error)
 {
     int64_t width = 0;
     char words[WORDS_SIZE];
@@ -74,15 +77,16 @@ static int read_width(const struct hf_json_reader *place, const char *kernel, in
         return error->code;
     if (hf_kernel_index(kernel, (int)width) < 0) {
         kernel_widths(kernel, words);
-        return hf_json_fail(place, "width_bits", error, HF_E_RANGE, "is %d; %s has: %s", (int)width, kernel, words);
+        return hf_json_fail(place, "width_bits", error, HF_E_RANGE, "is %d; %s has: %s", (int)width, kernel,
+                            words);
     }
     *ret_width = (int)width;
     return HF_OK;
 }
 
 /* A word out of a list; the names come from name_of. */
-static int read_word(const struct hf_json_reader *place, const char *key, int (*code_of)(const char *), int *ret_code,
-                     const char *allowed, struct hf_error *error)
+static int read_word(const struct hf_json_reader *place, const char *key, int (*code_of)(const char *),
+                     int *ret_code, const char *allowed, struct hf_error *error)
 {
     char word[HF_NAME_MAX];
 
@@ -97,8 +101,8 @@ static int read_word(const struct hf_json_reader *place, const char *key, int (*
 }
 
 /* A number that has a default. */
-static int read_number(const struct hf_json_reader *place, const char *key, double low, double high, double *value,
-                       struct hf_error *error)
+static int read_number(const struct hf_json_reader *place, const char *key, double low, double high,
+                       double *value, struct hf_error *error)
 {
     return hf_json_has(place, key) ? hf_json_get_number(place, key, low, high, value, error) : HF_OK;
 }
@@ -134,15 +138,19 @@ static int read_square(const struct hf_json_reader *place, struct hf_mix_entry *
     return HF_OK;
 }
 
-static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry *entry,
+                        struct hf_error *error)
 {
-    static const char *const steady_foreign[] = {"period_us", "period_high_us", "duty", "solo_kernel", "sync", NULL};
+    static const char *const steady_foreign[] = {"period_us",   "period_high_us", "duty",
+                                                 "solo_kernel", "sync",           NULL};
     static const char *const solo_foreign[] = {"period_us", "period_high_us", "duty", "sync", NULL};
     int pattern = HF_PATTERN_STEADY;
     int sync = HF_SYNC_ALL;
 
-    if (read_word(place, "pattern", hf_pattern_of_name, &pattern, "steady, square, solo-then-all", error) != HF_OK ||
-        read_word(place, "sync", hf_sync_of_name, &sync, "free, group, all, antiphase, dither", error) != HF_OK)
+    if (read_word(place, "pattern", hf_pattern_of_name, &pattern, "steady, square, solo-then-all", error) !=
+            HF_OK ||
+        read_word(place, "sync", hf_sync_of_name, &sync, "free, group, all, antiphase, dither", error) !=
+            HF_OK)
         return error->code;
     entry->pattern = (enum hf_pattern)pattern;
     entry->sync = pattern == HF_PATTERN_STEADY ? HF_SYNC_FREE : (enum hf_sync)sync;
@@ -158,7 +166,8 @@ static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry 
     }
 }
 
-static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry, struct hf_error *error)
+static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry,
+                      struct hf_error *error)
 {
     static const char *const keys[] = {"kernel",    "width_bits",     "solo_kernel", "pattern", "sync",
                                        "period_us", "period_high_us", "duty",        "weight",  NULL};
@@ -216,7 +225,8 @@ int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_m
     int code;
 
     if (size > HF_MIX_BYTES_MAX)
-        return hf_fail(error, HF_E_RANGE, "%s has %zu bytes; a mix has at most %d", source, size, HF_MIX_BYTES_MAX);
+        return hf_fail(error, HF_E_RANGE, "%s has %zu bytes; a mix has at most %d", source, size,
+                       HF_MIX_BYTES_MAX);
     if (hf_json_parse(bytes, size, source, &document, error) != HF_OK)
         return error->code;
     root = hf_json_root(document, source);

@@ -1,10 +1,12 @@
 /*
- * The mixes that come with the program. Shares follow what is known of silent errors: vector multiply-add is behind
- * most of them, then integer multiply; but a third of the tests were at some time the only one to see a fault (Hochschild
- * et al. 2021; Dixit et al. 2022; Wang et al. 2023), so nothing is left out, and slices are short.
+ * The mixes that come with the program. Shares follow what is known of silent errors: vector multiply-add is
+ * behind most of them, then integer multiply; but a third of the tests were at some time the only one to see
+ * a fault (Hochschild et al. 2021; Dixit et al. 2022; Wang et al. 2023), so nothing is left out, and slices
+ * are short.
  *
- * Periods: 0.1 to 1 us excites the first and second droop resonance, 1.5 to 100 us the third, 0.2 to 10 ms the regulator and
- * the firmware, 0.1 s and more heat and the supply. Kinds of load without a kernel yet have no entry.
+ * Periods: 0.1 to 1 us excites the first and second droop resonance, 1.5 to 100 us the third, 0.2 to 10 ms
+ * the regulator and the firmware, 0.1 s and more heat and the supply. Kinds of load without a kernel yet have
+ * no entry.
  */
 #include <assert.h>
 #include <string.h>
@@ -15,16 +17,23 @@
 #define MS 1e-3
 
 #define STEADY(kernel_, width_, weight_)                                                                     \
-    {.kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_STEADY, .sync = HF_SYNC_FREE,        \
-     .weight = (weight_)}
+    {                                                                                                        \
+        .kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_STEADY, .sync = HF_SYNC_FREE,     \
+        .weight = (weight_)                                                                                  \
+    }
 #define SQUARE(kernel_, width_, sync_, low_, high_, duty_, weight_)                                          \
-    {.kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_SQUARE, .sync = HF_SYNC_##sync_,     \
-     .period_s = (low_), .period_high_s = (high_), .duty = (duty_), .weight = (weight_)}
+    {                                                                                                        \
+        .kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_SQUARE, .sync = HF_SYNC_##sync_,  \
+        .period_s = (low_), .period_high_s = (high_), .duty = (duty_), .weight = (weight_)                   \
+    }
 #define SOLO_THEN_ALL(kernel_, width_, weight_)                                                              \
-    {.kernel = (kernel_), .width_bits = (width_), .solo_kernel = "branch",                                   \
-     .pattern = HF_PATTERN_SOLO_THEN_ALL, .sync = HF_SYNC_ALL, .weight = (weight_)}
+    {                                                                                                        \
+        .kernel = (kernel_), .width_bits = (width_), .solo_kernel = "branch",                                \
+        .pattern = HF_PATTERN_SOLO_THEN_ALL, .sync = HF_SYNC_ALL, .weight = (weight_)                        \
+    }
 
-/* 45 vector multiply-add and its transients, 20 integer, 15 branches; the memory share comes with its kernels. */
+/* 45 vector multiply-add and its transients, 20 integer, 15 branches; the memory share comes with its
+ * kernels. */
 static const struct hf_mix night = {
     .name = "night",
     .slice_low_s = 0.5,

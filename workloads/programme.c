@@ -1,9 +1,10 @@
 /*
  * The programme: slice number n of a mix, as a pure function of (mix, seed, n).
  *
- * Which entry: the point u0 + n / golden ratio, modulo 1, falls into the entries' shares laid end to end. Such points are spread
- * more evenly than random ones (Weyl 1916; three gaps at most, Sos 1958): a short trial sees every entry. Everything
- * else of a slice is drawn from its own random stream; the operand sets simply take turns.
+ * Which entry: the point u0 + n / golden ratio, modulo 1, falls into the entries' shares laid end to end.
+ * Such points are spread more evenly than random ones (Weyl 1916; three gaps at most, Sos 1958): a short
+ * trial sees every entry. Everything else of a slice is drawn from its own random stream; the operand sets
+ * simply take turns.
  */
 #include <assert.h>
 #include <math.h>

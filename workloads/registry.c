@@ -1,13 +1,13 @@
 /*
  * The registry: which kernels there are, and which entry of each runs here.
  *
- * Adding a kernel: one file in kernels/reference that exports hf_reference_<name>, optionally one in a folder of
- * an instruction set that exports hf_<set>_<name>, and one line in KERNEL_LIST.
+ * Adding a kernel: one file in kernels/reference that exports hf_reference_<name>, optionally one in a folder
+ * of an instruction set that exports hf_<set>_<name>, and one line in KERNEL_LIST.
  *
  * Invariants:
  *   1. The order of entries is that of KERNEL_LIST, on every CPU: indices can be journalled.
- *   2. chosen[i] is the fastest entry of line i that CPU and system allow, its reference entry when none is or when the
- *      reference is forced; all entries of a line agree in name, width and digests.
+ *   2. chosen[i] is the fastest entry of line i that CPU and system allow, its reference entry when none is
+ *      or when the reference is forced; all entries of a line agree in name, width and digests.
  *   3. Lines of one name follow each other, widths increasing.
  */
 #include <assert.h>
@@ -23,7 +23,7 @@
 #define ONLY_X86(entry) NULL
 #endif
 
-/* Lines: PLAIN(name) has plain C only; AVX2(name), AVX512(name) and BOTH(name) have faster entries as well. */
+/* Lines: PLAIN(name) has plain C only; AVX2(name), AVX512(name) and BOTH(name) have faster entries too. */
 #define KERNEL_LIST(PLAIN, AVX2, AVX512, BOTH)                                                               \
     AVX2(fma_residue_128)                                                                                    \
     AVX2(fma_residue_256)                                                                                    \
@@ -56,7 +56,7 @@ static const struct line lines[] = {KERNEL_LIST(LINE_PLAIN, LINE_AVX2, LINE_AVX5
 
 static struct {
     int ready;
-    int forced;                                /* the reference entries, whatever the CPU can do */
+    int forced; /* the reference entries, whatever the CPU can do */
     const struct hf_kernel *fastest[LINE_COUNT];
 } registry;
 

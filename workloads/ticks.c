@@ -1,5 +1,6 @@
 /*
- * Counted time: the time-stamp counter where it runs at one rate in every power state, else the monotonic clock.
+ * Counted time: the time-stamp counter where it runs at one rate in every power state, else the monotonic
+ * clock.
  *
  * Invariants:
  *   1. The source is decided once per process and never changes: all ticks of a process compare.
@@ -32,8 +33,8 @@ static uint64_t clock_ns(clockid_t id)
     return (uint64_t)now.tv_sec * 1000000000u + (uint64_t)now.tv_nsec;
 }
 
-/* CPUID leaf 0x80000007, EDX bit 8: the counter is invariant (AMD64 Architecture Programmer's Manual, volume 3,
- * appendix E; Intel 64 and IA-32 Architectures Software Developer's Manual, volume 3B, 18.17.1). */
+/* CPUID leaf 0x80000007, EDX bit 8: the counter is invariant (AMD64 Architecture Programmer's Manual, volume
+ * 3, appendix E; Intel 64 and IA-32 Architectures Software Developer's Manual, volume 3B, 18.17.1). */
 static int counter_is_invariant(void)
 {
 #if defined(__x86_64__)
@@ -69,7 +70,8 @@ const char *hf_ticks_source(void)
     return ticks.use_counter ? "time-stamp counter" : "monotonic clock";
 }
 
-/* One reading of both clocks, the narrowest of several brackets: an interrupt between the two readings is passed over. */
+/* One reading of both clocks, the narrowest of several brackets: an interrupt between the two readings is
+ * passed over. */
 static void both_clocks(uint64_t *ret_ticks, uint64_t *ret_ns)
 {
     uint64_t narrowest = UINT64_MAX;

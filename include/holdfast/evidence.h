@@ -244,6 +244,12 @@ struct hf_evidence_soak {
 
 void hf_evidence_soak(const struct hf_evidence *evidence, struct hf_evidence_soak *ret_soak);
 
+/* A string of any bytes (a path) as a JSON member: what is not UTF-8 is written \xNN. */
+void hf_evidence_write_path(struct hf_json_writer *writer, const char *key, const char *path);
+
+/* For a terminal: control characters (C0, C1, DEL) and characters that change direction are written \xNN. */
+void hf_words_terminal(struct hf_text *text, const char *string);
+
 /* --- certificates ------------------------------------------------------------------------------------ */
 
 #define HF_CERTIFICATE_FORMAT 1
@@ -296,6 +302,9 @@ void hf_report_text(const struct hf_evidence *evidence, const int *true_limit, s
 void hf_report_json(const struct hf_evidence *evidence, const int *true_limit, struct hf_text *text);
 int hf_report_html(const struct hf_evidence *evidence, const int *true_limit, struct hf_text *ret_text,
                    struct hf_error *error);
+
+/* A few lines for the end of a command: state, what was demonstrated, the groups and their ratios. */
+void hf_report_summary(const struct hf_evidence *evidence, struct hf_text *text);
 
 /* Writes report.html into the run directory. */
 int hf_report_write(const char *directory, const int *true_limit, struct hf_error *error);

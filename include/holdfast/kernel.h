@@ -2,19 +2,21 @@
  * Kernels: compute loops with a known answer.
  *
  * A kernel advances a state by a number of steps. The state after n steps from (operand set, seed) is known
- * another way: by a closed form in integer arithmetic, or by a published value. Nothing is forgotten: each step is
- * a bijection of the whole live state (or a strong hash of it), so one wrong bit at any moment is still wrong in
- * the digest. Results never become addresses, loop counts or branches that could leave the state's own buffer.
+ * another way: by a closed form in integer arithmetic, or by a published value. Nothing is forgotten: each
+ * step is a bijection of the whole live state (or a strong hash of it), so one wrong bit at any moment is
+ * still wrong in the digest. Results never become addresses, loop counts or branches that could leave the
+ * state's own buffer.
  *
  * Calling order for one block:
  *   kernel->start(state, operands, seed);
- *   kernel->advance(state, steps);         any number of times: bursts of a pattern; no system call, no allocation
+ *   kernel->advance(state, steps);         any number of times: bursts of a pattern; no system call
  *   digest = kernel->digest(state);
  *   expected = kernel->expect(operands, seed, total_steps);   in the worker, and again in the supervisor
  * A state is state_bytes of memory, aligned to 64 bytes, and is the caller's.
  *
  * The registry holds one entry per kernel and width; each starts as the reference entry and is replaced by a
- * faster one when the CPU and the operating system allow it. Every entry gives the same digests as its reference.
+ * faster one when the CPU and the operating system allow it. Every entry gives the same digests as its
+ * reference.
  */
 #ifndef HOLDFAST_KERNEL_H
 #define HOLDFAST_KERNEL_H
@@ -58,13 +60,13 @@ struct hf_kernel {
     int load_class;        /* enum hf_load_class (event.h) */
     size_t state_bytes;    /* a multiple of 64 */
     unsigned live_state;   /* enum hf_live_state */
-    uint64_t live_bits;    /* bits of the state that plant() can flip: all that a later step or the digest uses */
+    uint64_t live_bits;    /* bits that plant() can flip: all that a later step or the digest uses */
     uint64_t burst_steps;  /* steps that take roughly 20 us on a current core: the natural burst */
-    double operations_per_step; /* of the limiting instruction (one vector instruction counts as one): for bench */
+    double operations_per_step; /* limiting instructions; one vector instruction counts as one */
     double flops_per_step; /* floating-point operations, all lanes; 0 where that means nothing */
     const char *limit;     /* what bounds it: "multiply-add issue", ... */
-    /* A bare loop of independent limiting instructions, `rounds` times round; returns how many it issued. NULL: none
-     * known. Not kernel code: it has no answer. */
+    /* A bare loop of independent limiting instructions, `rounds` times round; returns how many it issued.
+     * NULL: none known. Not kernel code: it has no answer. */
     uint64_t (*limit_loop)(uint64_t rounds);
     void (*start)(void *state, enum hf_operands operands, uint64_t seed);
     void (*advance)(void *state, uint64_t steps);
@@ -77,13 +79,13 @@ struct hf_kernel {
     void (*plant)(void *state, uint64_t bit);
 };
 
-/* One entry per (name, width) of the registry: the fastest that can run on this CPU, the reference entry where
- * there is none. Index 0 .. count-1; the order is the same in every process, whatever the CPU. */
+/* One entry per (name, width) of the registry: the fastest that can run on this CPU, the reference entry
+ * where there is none. Index 0 .. count-1; the order is the same in every process, whatever the CPU. */
 int hf_kernel_count(void);
 const struct hf_kernel *hf_kernel_at(int index);
 
-/* The index of a (name, width); width_bits 0: the widest that has a fast entry here (the narrowest when none has).
- * -1 when there is no such kernel. */
+/* The index of a (name, width); width_bits 0: the widest that has a fast entry here (the narrowest when none
+ * has). -1 when there is no such kernel. */
 int hf_kernel_index(const char *name, int width_bits);
 
 /* The chosen entry for name and width, as hf_kernel_index() finds it; NULL when there is none. */
@@ -92,16 +94,16 @@ const struct hf_kernel *hf_kernel_find(const char *name, int width_bits);
 /* The plain C entry for a (name, width): always there for every kernel of the registry. */
 const struct hf_kernel *hf_kernel_reference(const char *name, int width_bits);
 
-/* 1 when the (name, width) of that index runs here in hardware of its width, 0 when plain C stands in for it. A
- * kernel that has plain C only is always native. */
+/* 1 when the (name, width) of that index runs here in hardware of its width, 0 when plain C stands in for it.
+ * A kernel that has plain C only is always native. */
 int hf_kernel_is_native(int index);
 
 /* Largest state_bytes over the registry. */
 size_t hf_kernel_state_bytes_max(void);
 
-/* For every operand set: runs two bursts and checks that digest and expect agree; runs them again with one wrong
- * bit planted between the bursts and checks that they then differ. 1: the kernel is right and reports planted
- * errors here. `state` holds state_bytes, aligned to 64. */
+/* For every operand set: runs two bursts and checks that digest and expect agree; runs them again with one
+ * wrong bit planted between the bursts and checks that they then differ. 1: the kernel is right and reports
+ * planted errors here. `state` holds state_bytes, aligned to 64. */
 int hf_kernel_proof(const struct hf_kernel *kernel, void *state, uint64_t seed, uint64_t bit);
 
 /* Forces the reference entries (tests, and HOLDFAST_KERNELS=reference in the environment of the tests). */
@@ -111,9 +113,9 @@ void hf_kernel_force_reference(int on);
  * then do the registers hold live state. Safe in a signal handler. */
 int hf_kernel_owns_address(const void *program_counter);
 
-/* Steps a second of the kernel, and beside it the rate of its bare limit loop in operations a second (0 when it has
- * none): `seconds` in all, in short turns one after the other, medians of both. So
- * steps_per_s x operations_per_step / limit_operations_per_s is the share of the limit that was reached. Meant for a
+/* Steps a second of the kernel, and beside it the rate of its bare limit loop in operations a second (0
+ * when it has none): `seconds` in all, in short turns one after the other, medians of both. So steps_per_s
+ * x operations_per_step / limit_operations_per_s is the share of the limit that was reached. Meant for a
  * quiet machine; HF_E_MEMORY is the only failure. */
 int hf_kernel_measure(const struct hf_kernel *kernel, double seconds, double *ret_steps_per_s,
                       double *ret_limit_operations_per_s, struct hf_error *error);

@@ -1,9 +1,9 @@
 /*
  * Mixes, slices and patterns: what load runs when.
  *
- * A mix is a weighted list of kernel x pattern entries. A programme is the endless sequence of slices drawn from a
- * mix by a seed: slice number n is a pure function of (mix, seed, n), so every slice can be reproduced from
- * what the journal records. All workers of a run work through the same programme at the same time.
+ * A mix is a weighted list of kernel x pattern entries. A programme is the endless sequence of slices drawn
+ * from a mix by a seed: slice number n is a pure function of (mix, seed, n), so every slice can be reproduced
+ * from what the journal records. All workers of a run work through the same programme at the same time.
  */
 #ifndef HOLDFAST_MIX_H
 #define HOLDFAST_MIX_H
@@ -34,7 +34,7 @@ struct hf_mix_entry {
     enum hf_pattern pattern;
     enum hf_sync sync;
     double period_s;           /* square: of one on-off cycle */
-    double period_high_s;      /* square: the period is drawn log-uniformly from period_s to this, per slice */
+    double period_high_s;      /* square: each slice draws its period from period_s to this, log-uniformly */
     double duty;               /* square: share on */
     double weight;             /* share of time, any positive scale */
 };
@@ -69,13 +69,15 @@ struct hf_slice {
 /* One of the embedded mixes (quick, screen, night); HF_E_NOT_FOUND lists the names. */
 int hf_mix_builtin(const char *name, struct hf_mix *ret_mix, struct hf_error *error);
 
-/* A mix file (JSON; docs/mix.schema.json), read strictly: unknown or duplicate keys, wrong types, values out of
- * range, unknown kernels, patterns and sync modes are refused with file, path and the allowed values. */
+/* A mix file (JSON; docs/mix.schema.json), read strictly: unknown or duplicate keys, wrong types, values
+ * out of range, unknown kernels, patterns and sync modes are refused with file, path and the allowed
+ * values. */
 int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_mix *ret_mix,
                  struct hf_error *error);
 
-/* Slice number n of the programme. Pure: depends on its arguments and on which kernels this CPU runs. Weights are
- * kept by a golden-ratio walk, so that each entry of share w turns up within 3/w slices; operand sets rotate. */
+/* Slice number n of the programme. Pure: depends on its arguments and on which kernels this CPU runs.
+ * Weights are kept by a golden-ratio walk, so that each entry of share w turns up within 3/w slices;
+ * operand sets rotate. */
 void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
 
 /* Seed of block number `block` of a worker within a slice. Pure. */
@@ -103,18 +105,20 @@ struct hf_block {
     uint64_t edges_missed;
 };
 
-/* Runs one block of about block_s (at most 20 ms): start, bursts under the slice's pattern, digest. `states` holds
- * two states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with fewer steps, when *stop
- * becomes non-zero: looked at between bursts of about 40 us and sleeps of at most 10 ms. A block may well be
- * all rest and advance nothing (a long period, a worker come late): it still has its answer. */
+/* Runs one block of about block_s (at most 20 ms): start, bursts under the slice's pattern, digest.
+ * `states` holds two states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with fewer
+ * steps, when *stop becomes non-zero: looked at between bursts of about 40 us and sleeps of at most 10 ms.
+ * A block may well be all rest and advance nothing (a long period, a worker come late): it still has its
+ * answer. */
 void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, uint64_t block_seed,
                   double block_s, void *states, const volatile int *stop, struct hf_block *ret_block);
 
 /* The digest the block must have. Uses closed forms only. */
 uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *block);
 
-/* After a mismatch: the first wrong lane of the states left by hf_block_run; HF_LANE_SOLO is added to a lane of the solo
- * kernel's state. Lane -1: the states are right, so the digest was wrong when it was made or carried. */
+/* After a mismatch: the first wrong lane of the states left by hf_block_run; HF_LANE_SOLO is added to a
+ * lane of the solo kernel's state. Lane -1: the states are right, so the digest was wrong when it was made
+ * or carried. */
 #define HF_LANE_SOLO 1000000
 
 void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
@@ -122,8 +126,9 @@ void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block,
 
 /* --- edges, for bench --- */
 
-/* While a log is set, each edge that a block of this thread meets in time is added to it: the edge's number (the same
- * edge has the same number in all workers of one slice) and the ticks at which work began. */
+/* While a log is set, each edge that a block of this thread meets in time is added to it: the edge's
+ * number (the same edge has the same number in all workers of one slice) and the ticks at which work
+ * began. */
 struct hf_edge_log {
     uint64_t *number;
     uint64_t *ticks;

@@ -61,8 +61,7 @@ int hf_pin_to_cpu(int cpu, struct hf_error *error);
 int hf_allowed_cpus(int16_t *ret_cpus, int max, int *ret_count, struct hf_error *error);
 
 /* The kernel's boot id, a UUID in lower case: a new one after each boot. HF_E_MISSING, or HF_E_INPUT when it
- * is no UUID. hf_boot_id() takes the root from the environment's HOLDFAST_ROOT, for tests that play several
- * boots. */
+ * is no UUID. root: a recorded machine's; hf_boot_id() is this machine's. */
 int hf_boot_id_of(const char *root, char ret_id[64], struct hf_error *error);
 int hf_boot_id(char ret_id[64], struct hf_error *error);
 

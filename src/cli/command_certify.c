@@ -30,7 +30,6 @@ static const struct hf_usage usage = {
     "Exit status: 0 written, or the check agrees; 1 the check found a difference; 2 bad usage or input;\n"
     "3 not proved.\n"};
 
-/* Text from files may hold anything: it is printed as it is only inside JSON. */
 static void print_document(struct hf_text *text)
 {
     printf("%s\n", text->bytes);
@@ -47,8 +46,8 @@ static void print_verdict_json(const char *directory, const struct hf_certificat
     hf_text_init(&text, OUTPUT_MAX);
     hf_json_begin(&writer, &text, 2);
     hf_json_object_open(&writer, NULL);
-    hf_json_string(&writer, "file", settings.check);
-    hf_json_string(&writer, "directory", directory);
+    hf_evidence_write_path(&writer, "file", settings.check);
+    hf_evidence_write_path(&writer, "directory", directory);
     hf_json_bool(&writer, "agrees", verdict->agrees);
     if (verdict->agrees) {
         hf_json_null(&writer, "path");
@@ -137,7 +136,7 @@ static void print_result_json(const struct hf_evidence *evidence, const char *na
     hf_json_begin(&writer, &text, 2);
     hf_json_object_open(&writer, NULL);
     hf_json_string(&writer, "machine", evidence->profile->name);
-    hf_json_string(&writer, "directory", evidence->directory);
+    hf_evidence_write_path(&writer, "directory", evidence->directory);
     hf_json_bool(&writer, "proved", error->code == HF_OK);
     write_files(names, &writer);
     if (error->code == HF_OK)
@@ -162,21 +161,18 @@ static void print_refusal(const struct hf_evidence *evidence)
 
 static void print_summary(const struct hf_evidence *evidence, const char *names)
 {
-    printf("%s: certificates in %s\n", evidence->profile->name, evidence->directory);
+    printf("Certificates in %s:\n", evidence->directory);
     for (const char *at = names; *at != '\0'; at += strcspn(at, "\n") + 1)
         printf("  %.*s\n", (int)strcspn(at, "\n"), at);
 }
 
-/* The statement that the last file written makes: read back from the run, so that it is what was written. */
 static void print_shown(const struct hf_evidence *evidence)
 {
     struct hf_text text;
-    size_t first_line;
 
     hf_text_init(&text, OUTPUT_MAX);
-    hf_report_shown_text(evidence, &text);
-    first_line = strcspn(text.bytes, "\n");
-    printf("%.*s\n", (int)first_line, text.bytes);
+    hf_report_summary(evidence, &text);
+    printf("%s", text.bytes);
     hf_text_release(&text);
 }
 

@@ -5,8 +5,8 @@
 
 #include "cli/options.h"
 #include "cli/session.h"
+#include "cli/true_limits.h"
 #include "holdfast/evidence.h"
-#include "holdfast/rehearse.h"
 
 #define OUTPUT_MAX (16 * 1024 * 1024)
 
@@ -34,10 +34,11 @@ static int write_page(const struct hf_evidence *evidence, const int *true_limit,
     struct hf_text page;
     int code;
 
-    if (settings.out != NULL)
-        (void)snprintf(path, size, "%s", settings.out);
-    else if (snprintf(path, size, "%s/report.html", evidence->directory) >= (int)size)
-        return hf_fail(error, HF_E_INPUT, "the path %.60s... is too long", evidence->directory);
+    int length = settings.out != NULL ? snprintf(path, size, "%s", settings.out)
+                                      : snprintf(path, size, "%s/report.html", evidence->directory);
+
+    if (length >= (int)size)
+        return hf_fail(error, HF_E_INPUT, "the path %.60s... is longer than %zu bytes", path, size - 1);
     if (hf_report_html(evidence, true_limit, &page, error) != HF_OK)
         return error->code;
     code = hf_text_write_file(&page, path, error);
@@ -85,7 +86,7 @@ int hf_command_report(int argc, char **argv)
     if (hf_session_directory(settings.run, settings.profile, directory, sizeof directory, &error) != HF_OK ||
         hf_evidence_open(directory, &evidence, &error) != HF_OK)
         return hf_command_fail("report", &error);
-    truth = hf_session_true_limits(evidence->profile, true_limit) ? true_limit : NULL;
+    truth = hf_true_limits_of_profile(evidence->profile, true_limit) ? true_limit : NULL;
     (void)print_report(evidence, truth, &error);
     hf_evidence_free(evidence);
     return error.code == HF_OK ? hf_command_end("report", 0) : hf_command_fail("report", &error);

@@ -8,9 +8,6 @@
 #include "holdfast/clock.h"
 #include "holdfast/plan_config.h"
 
-/* A result is seen about this long after it went wrong: a block and a tick of the judge. */
-#define CHECK_PERIOD_WALL_S 0.05
-
 void hf_session_say(void *context, const char *line)
 {
     const struct hf_session *session = context;
@@ -102,18 +99,10 @@ static int find_driver(struct hf_session *session, struct hf_error *error)
 static int make_plan(struct hf_session *session, struct hf_error *error)
 {
     const struct hf_profile *profile = session->profile;
-    double factor = profile->has_rig && session->driver->is_simulated ? profile->rig.clock_factor : 1;
-    struct hf_plan_costs costs = {.check_period_s = CHECK_PERIOD_WALL_S * factor};
     struct hf_plan_config config;
     enum hf_plan_method method;
 
-    if (session->driver->is_simulated) {
-        costs.apply_s = 1;
-    } else {
-        costs.apply_s = 300;
-        costs.needs_person = strcmp(session->driver->name, "sheet") == 0;
-    }
-    if (hf_plan_config_of_profile(profile, &costs, session->options.method, &config, &method, error) != HF_OK)
+    if (hf_plan_config_of_profile(profile, NULL, session->options.method, &config, &method, error) != HF_OK)
         return error->code;
     if (hf_plan_new(&config, method, &session->plan, error) != HF_OK)
         return error->code;

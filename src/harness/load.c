@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "harness/supervisor_private.h"
+#include "holdfast/rehearse.h"
 
 static struct hf_load load_of_entry(const struct hf_mix_entry *entry)
 {

@@ -73,6 +73,12 @@ static int group_count(const struct night *night)
     return night->setup->rig.group_count;
 }
 
+/* The seat on which the group is under trial, or would be. */
+static int seat_index(const struct night *night, int group)
+{
+    return night->seat[JOINT].state != SEAT_EMPTY ? JOINT : group;
+}
+
 static void check(const struct night *night)
 {
     for (int i = 0; i < SEATS; i++) {
@@ -283,9 +289,7 @@ static void seat_go_on(struct night *night, struct seat *seat)
 
 static struct seat *seat_of_group(struct night *night, int group)
 {
-    struct seat *joint = &night->seat[JOINT];
-
-    return joint->state != SEAT_EMPTY ? joint : &night->seat[group];
+    return &night->seat[seat_index(night, group)];
 }
 
 static int cpu_of(const struct night *night, const struct hf_rig_fault *fault)

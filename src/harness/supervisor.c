@@ -17,6 +17,7 @@
 
 #include "base/memory.h"
 #include "harness/supervisor_private.h"
+#include "holdfast/rehearse.h"
 #include "holdfast/topology.h"
 
 #define START_LIMIT_S 60.0 /* workers that are not ready by then never will be */

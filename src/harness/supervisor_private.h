@@ -151,6 +151,5 @@ int hf_resume_settle(struct hf_supervisor *s);
 
 /* --- load.c --- */
 void hf_load_of_mix(const struct hf_mix *mix, struct hf_load_slice *ret_slices, int *ret_count);
-void hf_rig_config_of_profile(const struct hf_profile *profile, struct hf_rig_config *ret_config);
 
 #endif

@@ -114,7 +114,5 @@ int hf_boot_id_of(const char *root, char ret_id[64], struct hf_error *error)
 
 int hf_boot_id(char ret_id[64], struct hf_error *error)
 {
-    const char *root = getenv("HOLDFAST_ROOT");
-
-    return hf_boot_id_of(root != NULL && root[0] != '\0' ? root : NULL, ret_id, error);
+    return hf_boot_id_of(NULL, ret_id, error);
 }

@@ -250,7 +250,7 @@ static void write_run(const struct document *document)
     hf_json_u64(writer, "seed", evidence->seed);
     hf_json_integer(writer, "sessions", (int64_t)evidence->session_count);
     hf_json_integer(writer, "trials", (int64_t)evidence->trial_count);
-    hf_json_integer(writer, "failures", (int64_t)evidence->failure_count);
+    hf_json_integer(writer, "failed_trials", (int64_t)evidence->failure_count);
     hf_json_integer(writer, "resets", (int64_t)evidence->reset_count);
     hf_json_object_close(writer);
     (void)snprintf(crc, sizeof crc, "%08" PRIx32, evidence->last_crc);
@@ -420,15 +420,15 @@ static int by_nearness(const void *left, const void *right)
     const struct nearness *a = left;
     const struct nearness *b = right;
 
-    if (a->step != b->step)
-        return a->step < b->step ? -1 : 1;
     if (a->named != b->named)
         return a->named ? -1 : 1;
+    if (a->step != b->step)
+        return a->step < b->step ? -1 : 1;
     return (a->trial > b->trial) - (a->trial < b->trial);
 }
 
-/* Nearest to the choice is the lowest ratio that failed; named failures stand before unnamed resets, early before
- * late. */
+/* Nearest to the choice is the lowest ratio that failed. Failures of the group's own cores stand before resets that
+ * may have been anybody's; early ones before late ones. */
 int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max)
 {
     struct nearness nearest[64];

@@ -29,12 +29,6 @@
 #define HARDWARE_ERRORS_MAX 1000000
 #define WORDS_BYTES_MAX     (64u * 1024 * 1024)
 
-/* What search tells its plan (src/cli/session.c), so that the replay believes the same: a wrong result is seen so long
- * after it happened, and a change of ratio costs so much. */
-#define CHECK_PERIOD_WALL_S 0.05
-#define APPLY_RIG_S         1
-#define APPLY_REAL_S        300
-
 static const char *const condition_keys[] = {
 #define HF_CONDITION_KEY(name, key, kind) key,
     HF_CONDITION_LIST(HF_CONDITION_KEY)
@@ -257,12 +251,6 @@ static void lose_plan(struct hf_evidence *evidence, const struct hf_error *error
 
 static void make_plan(struct hf_evidence *evidence)
 {
-    int simulated = hf_is_simulated(evidence);
-    struct hf_plan_costs costs = {
-        .apply_s = simulated ? APPLY_RIG_S : APPLY_REAL_S,
-        .needs_person = strcmp(evidence->profile->driver, "sheet") == 0,
-        .check_period_s = CHECK_PERIOD_WALL_S * evidence->clock_factor,
-    };
     struct hf_plan_config *config = hf_allocate(1, sizeof *config);
     enum hf_plan_method method;
     struct hf_error error = {0};
@@ -272,7 +260,7 @@ static void make_plan(struct hf_evidence *evidence)
         lose_plan(evidence, &error);
         return;
     }
-    if (hf_plan_config_of_profile(evidence->profile, &costs, evidence->method, config, &method, &error) == HF_OK) {
+    if (hf_plan_config_of_profile(evidence->profile, NULL, evidence->method, config, &method, &error) == HF_OK) {
         config->seed = evidence->seed;
         (void)hf_plan_new(config, method, &evidence->plan, &error);
     }

@@ -28,8 +28,6 @@ double hf_evidence_time_s(const struct hf_evidence *evidence, int64_t wall_ns);
 
 /* For HTML text and attribute values: & < > " ' are escaped, control and direction characters become U+FFFD. */
 void hf_words_html(struct hf_text *text, const char *string);
-/* For a terminal: control characters (C0, C1, DEL) and characters that change direction are written \xNN. */
-void hf_words_terminal(struct hf_text *text, const char *string);
 
 #define HF_WORDS_MAX 64
 
@@ -64,7 +62,8 @@ struct hf_demonstrated hf_demonstrated_of(double served_s, double confidence, in
 int hf_expected_rate(const struct hf_evidence *evidence, int group, int step, double *ret_median_per_hour,
                      double *ret_upper_per_hour);
 
-/* Failures that speak against the group, the lowest ratio first; at most max (below 64). Returns how many. */
+/* Failures that speak against the group, named ones first, then the lowest ratio; at most max (below 64). Returns
+ * how many. */
 int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max);
 
 /* The first failure recorded after record number `sequence` that speaks against the group (or any, HF_GROUP_ALL) at

@@ -7,7 +7,7 @@
 
 #include "output/output_private.h"
 
-static const char *const mark_ids[HF_MARK_COUNT] = {"mp", "mf", "mr", "mv", "ms"};
+static const char *const mark_ids[HF_MARK_COUNT] = {"mp", "mf", "mr", "mv", "ms", "mpb", "msb"};
 
 /* --- geometry ----------------------------------------------------------------------------------------- */
 
@@ -166,8 +166,11 @@ void hf_plot_axes(struct hf_plot *plot)
 
     add_ticks(plot, &plot->x, 0);
     add_ticks(plot, &plot->y, 1);
-    hf_plot_words(plot, plot->left + plot->width / 2, plot->top + plot->height + 32, "middle", "axis",
-                  plot->x.label);
+    if (plot->x.label != NULL)
+        hf_plot_words(plot, plot->left + plot->width / 2, plot->top + plot->height + 32, "middle", "axis",
+                      plot->x.label);
+    if (plot->y.label == NULL)
+        return;
     hf_text_addf(plot->text, "<text transform=\"translate(13 %.1f) rotate(-90)\" text-anchor=\"middle\" class=\"axis\">",
                  middle_y);
     hf_words_html(plot->text, plot->y.label);
@@ -213,15 +216,16 @@ void hf_plot_band(struct hf_plot *plot, const double *x, const double *low, cons
     hf_text_add_string(plot->text, "\"/>\n");
 }
 
-void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, const char *words)
+void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side, const char *words)
 {
     double at = hf_plot_y(plot, y);
+    int left = side == HF_SIDE_LEFT;
 
     if (y < plot->y.low || y > plot->y.high)
         return;
     hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fh%.1f\"/>", style, plot->left, at, plot->width);
     if (words != NULL)
-        hf_plot_words(plot, plot->left + plot->width - 4, at - 4, "end", "note", words);
+        hf_plot_words(plot, plot->left + (left ? 4 : plot->width - 4), at - 4, left ? "start" : "end", "note", words);
     hf_text_add_string(plot->text, "\n");
 }
 
@@ -269,6 +273,8 @@ void hf_plot_shapes(struct hf_text *text)
               "<path id=\"mr\" class=\"mr\" d=\"M0-5L5 4H-5Z\"/>"
               "<circle id=\"mv\" class=\"mv\" r=\"1.8\"/>"
               "<path id=\"ms\" class=\"ms\" d=\"M-5-5H5V5H-5Z\"/>"
+              "<g id=\"mpb\"><path class=\"mp\" d=\"M0-4V-11\"/><use href=\"#mp\"/></g>"
+              "<g id=\"msb\"><path class=\"mb\" d=\"M0-5V-15M-3-12L0-15L3-12\"/><use href=\"#ms\"/></g>"
               "</defs></svg>\n");
 }
 

@@ -24,10 +24,19 @@ struct hf_axis {
     enum hf_scale scale;
     enum hf_tick_kind ticks;
     double low, high; /* low < high; above 0 on a log scale */
-    const char *label;
+    const char *label; /* NULL: none */
 };
 
-enum hf_mark { HF_MARK_PASS, HF_MARK_FAIL, HF_MARK_RESET, HF_MARK_VOID, HF_MARK_SOAK, HF_MARK_COUNT };
+enum hf_mark {
+    HF_MARK_PASS,
+    HF_MARK_FAIL,
+    HF_MARK_RESET,
+    HF_MARK_VOID,
+    HF_MARK_SOAK,
+    HF_MARK_PASS_BOUND, /* with a stem upwards: it would have been later */
+    HF_MARK_SOAK_BOUND,
+    HF_MARK_COUNT
+};
 
 struct hf_plot {
     struct hf_text *text;
@@ -57,7 +66,8 @@ void hf_plot_line(struct hf_plot *plot, const double *x, const double *y, int co
 void hf_plot_band(struct hf_plot *plot, const double *x, const double *low, const double *high, int count,
                   const char *style);
 /* Rules across the whole area, and a block between two values; `words` stands beside it, or NULL. */
-void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, const char *words);
+enum hf_side { HF_SIDE_LEFT, HF_SIDE_RIGHT };
+void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side, const char *words);
 void hf_plot_rule_up(struct hf_plot *plot, double x, const char *style, const char *words);
 void hf_plot_block(struct hf_plot *plot, double x_low, double x_high, double y_low, double y_high,
                    const char *style, const char *words);

@@ -162,6 +162,37 @@ void report_reproduce(const struct report_facts *facts, const struct hf_evidence
     hf_text_addf(text, " --trial %" PRIu64, trial->trial);
 }
 
+/* --- the end of a command -------------------------------------------------------------------------------- */
+
+void hf_report_summary(const struct hf_evidence *evidence, struct hf_text *text)
+{
+    struct report_facts *facts = report_facts_new(evidence, NULL);
+    struct hf_text words;
+
+    if (facts == NULL)
+        return;
+    hf_text_init(&words, 65536);
+    hf_text_addf(&words, "%s: ", facts->profile->name);
+    report_state(facts, &words);
+    hf_text_add_string(&words, ". ");
+    report_shown(facts, &words);
+    if (hf_is_simulated(evidence)) {
+        hf_text_add_string(&words, " ");
+        hf_simulation_words(evidence, &words);
+    }
+    hf_words_terminal(text, words.bytes);
+    hf_text_add_string(text, "\n");
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        char ratio[HF_WORDS_MAX];
+
+        hf_words_ratio(facts->profile, facts->group[group].step, ratio);
+        hf_text_addf(text, "  %-10s ratio %6s, %.0f MHz, %s\n", facts->profile->group[group].name, ratio,
+                     hf_profile_mhz(facts->profile, facts->group[group].step), facts->group[group].state);
+    }
+    hf_text_release(&words);
+    hf_free(facts);
+}
+
 /* --- report.html -------------------------------------------------------------------------------------- */
 
 int hf_report_write(const char *directory, const int *true_limit, struct hf_error *error)

@@ -49,7 +49,7 @@ static const char style_sheet[] =
     "font-size:12px}text.note{font-size:11px;paint-order:stroke;stroke:var(--card);stroke-width:3px}"
     ".area{fill:var(--card);stroke:var(--line)}.grid{stroke:var(--line);stroke-width:.7;fill:none}\n"
     ".mp{fill:var(--card);stroke:var(--pass);stroke-width:1.6}.mf{fill:none;stroke:var(--fail);stroke-width:2.2}"
-    ".mr{fill:var(--reset)}.mv{fill:var(--void)}.ms{fill:var(--soak)}.band{fill:var(--band);opacity:.16;stroke:none}"
+    ".mr{fill:var(--reset)}.mv{fill:var(--void)}.ms{fill:var(--soak)}.mb{fill:none;stroke:var(--soak);stroke-width:1.6}.band{fill:var(--band);opacity:.16;stroke:none}"
     ".fit{fill:none;stroke:var(--fit);stroke-width:1.6}.choice{fill:none;stroke:var(--soak);stroke-width:2}"
     ".truth{fill:none;stroke:var(--ink);stroke-width:1.3;stroke-dasharray:2 4}.claim{fill:none;stroke:var(--soft);"
     "stroke-width:1.2;stroke-dasharray:7 4}.reset{stroke:var(--reset);stroke-width:1;fill:none;opacity:.7}"
@@ -448,7 +448,7 @@ static void write_failures(struct page *page)
     size_t rows = (size_t)page->budget.rows;
     size_t first = evidence->failure_count > rows ? evidence->failure_count - rows : 0;
 
-    add(page, "<h2>Failures</h2>\n");
+    add(page, "<h2>Failed trials</h2>\n");
     if (evidence->failure_count == 0) {
         add(page, "<p>None.</p>\n");
         return;

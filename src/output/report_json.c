@@ -26,21 +26,6 @@ static void write_sentence(struct hf_json_writer *writer, const char *key,
     hf_text_release(&words);
 }
 
-/* A path need not be UTF-8, JSON must: the bytes that are not are then written \xNN. */
-static void write_path(struct hf_json_writer *writer, const char *key, const char *path)
-{
-    struct hf_text words;
-
-    if (hf_text_is_utf8(path, strlen(path))) {
-        hf_json_string(writer, key, path);
-        return;
-    }
-    hf_text_init(&words, 65536);
-    hf_words_terminal(&words, path);
-    hf_json_string(writer, key, words.bytes);
-    hf_text_release(&words);
-}
-
 static void write_ratio(const struct report_facts *facts, struct hf_json_writer *writer, const char *key, double step)
 {
     if (isnan(step) || step < 0)
@@ -67,7 +52,7 @@ static void write_run(const struct report_facts *facts, struct hf_json_writer *w
     hf_json_bool(writer, "torn", evidence->torn);
     hf_json_integer(writer, "sessions", (int64_t)evidence->session_count);
     hf_json_integer(writer, "trials", (int64_t)evidence->trial_count);
-    hf_json_integer(writer, "failures", (int64_t)evidence->failure_count);
+    hf_json_integer(writer, "failed_trials", (int64_t)evidence->failure_count);
     hf_json_integer(writer, "resets", (int64_t)evidence->reset_count);
     hf_json_integer(writer, "soaks_begun", facts->soak.plan.attempts);
     hf_json_number(writer, "soak_hours_served", facts->soak.plan.served_s / SECONDS_AN_HOUR);
@@ -174,7 +159,7 @@ static void write_failure(const struct report_facts *facts, const struct hf_evid
     }
     hf_text_init(&line, 16384);
     report_reproduce(facts, trial, &line);
-    write_path(writer, "reproduce", line.bytes);
+    hf_evidence_write_path(writer, "reproduce", line.bytes);
     hf_text_release(&line);
     hf_json_object_close(writer);
 }
@@ -241,7 +226,7 @@ void hf_report_json(const struct hf_evidence *evidence, const int *true_limit, s
     hf_json_string(&writer, "document", "holdfast report");
     hf_json_integer(&writer, "format", 1);
     hf_json_string(&writer, "machine", facts->profile->name);
-    write_path(&writer, "directory", evidence->directory);
+    hf_evidence_write_path(&writer, "directory", evidence->directory);
     write_sentence(&writer, "state", report_state, facts);
     hf_json_bool(&writer, "finished", facts->proved);
     hf_json_integer(&writer, "failures_since_finished", facts->spoiled);

@@ -21,7 +21,7 @@
 #define FAULT_RATES_MAX HF_STEPS_MAX
 #define SHORTEST_S      0.5 /* shown at least: a log scale has no zero */
 
-static const struct hf_plot_size half_size = {460, 320, 52, 12, 14, 44};
+static const struct hf_plot_size half_size = {460, 320, 64, 12, 14, 44};
 
 static double ratio_of(const struct report_facts *facts, double step)
 {
@@ -88,6 +88,11 @@ static void trial_words(const struct hf_evidence_trial *trial, char *ret_words, 
                    trial->verdict == HF_VERDICT_NONE ? "so far" : hf_cause_name(trial->cause), exposure);
 }
 
+static enum hf_mark as_bound(enum hf_mark mark)
+{
+    return mark == HF_MARK_PASS ? HF_MARK_PASS_BOUND : mark == HF_MARK_SOAK ? HF_MARK_SOAK_BOUND : mark;
+}
+
 /* Marks that tell something come last, on top; when there are too many, the oldest of each kind are left out. */
 static void group_marks(struct hf_plot *plot, const struct report_facts *facts, int group, int marks_max,
                         int time_upwards)
@@ -109,7 +114,7 @@ static void group_marks(struct hf_plot *plot, const struct report_facts *facts, 
                 continue;
             ratio = ratio_of(facts, hf_evidence_step(evidence, trial, group));
             trial_words(trial, words, sizeof words);
-            hf_plot_mark(plot, order[kind], time_upwards ? ratio : time_s, time_upwards ? time_s : ratio,
+            hf_plot_mark(plot, time_upwards ? as_bound(order[kind]) : order[kind], time_upwards ? ratio : time_s, time_upwards ? time_s : ratio,
                          order[kind] == HF_MARK_VOID || order[kind] == HF_MARK_PASS ? NULL : words);
             left--;
         }
@@ -137,13 +142,13 @@ static void edge_band(struct hf_plot *plot, const struct report_facts *facts, in
         return;
     hf_plot_block(plot, plot->x.low, plot->x.high, ratio_of(facts, view->edge_step_low),
                   ratio_of(facts, view->edge_step_high), "band", NULL);
-    hf_plot_rule_across(plot, ratio_of(facts, view->edge_step_median), "fit", "one fault a minute (belief)");
+    hf_plot_rule_across(plot, ratio_of(facts, view->edge_step_median), "fit", HF_SIDE_RIGHT, "one fault a minute (belief)");
 }
 
 void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, int group, int marks_max, int number)
 {
     struct span span = span_of(facts, group);
-    struct hf_axis x = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S, span.longest_s * 3, "exposure of the trial"};
+    struct hf_axis x = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, span.longest_s * 3, "exposure of the trial"};
     struct hf_axis y = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low), ratio_of(facts, span.high), "ratio"};
     char title[96];
     char description[320];
@@ -159,10 +164,10 @@ void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, 
     hf_plot_axes(&plot);
     if (facts->true_limit != NULL && facts->true_limit[group] >= 0)
         hf_plot_rule_across(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step, "truth",
-                            "the rig's true limit");
+                            HF_SIDE_RIGHT, "the rig's true limit");
     hf_words_ratio(facts->profile, facts->group[group].step, ratio);
     (void)snprintf(words, sizeof words, "%s %s", facts->proved ? "proved:" : "at present:", ratio);
-    hf_plot_rule_across(&plot, ratio_of(facts, facts->group[group].step), "choice", words);
+    hf_plot_rule_across(&plot, ratio_of(facts, facts->group[group].step), "choice", HF_SIDE_LEFT, words);
     group_marks(&plot, facts, group, marks_max, 0);
     hf_plot_close(&plot);
 }
@@ -201,7 +206,7 @@ void report_plot_faults(struct hf_text *text, const struct report_facts *facts, 
     struct span span = span_of(facts, group);
     double claim_s = facts->profile->claim_hours * SECONDS_AN_HOUR;
     struct hf_axis x = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low), ratio_of(facts, span.high), "ratio"};
-    struct hf_axis y = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S, fmax(claim_s, span.longest_s) * 6, "time to a fault"};
+    struct hf_axis y = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, fmax(claim_s, span.longest_s) * 6, "time to a fault"};
     char title[96];
     char description[320];
     char words[96];
@@ -216,7 +221,7 @@ void report_plot_faults(struct hf_text *text, const struct report_facts *facts, 
     hf_plot_axes(&plot);
     hf_words_time_about(facts->profile->claim_hours, about);
     (void)snprintf(words, sizeof words, "wanted: one fault in %s at most", about);
-    hf_plot_rule_across(&plot, claim_s, "claim", words);
+    hf_plot_rule_across(&plot, claim_s, "claim", HF_SIDE_LEFT, words);
     if (facts->true_limit != NULL && facts->true_limit[group] >= 0)
         hf_plot_rule_up(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step, "truth", NULL);
     hf_plot_rule_up(&plot, ratio_of(facts, facts->group[group].step), "choice", NULL);
@@ -295,7 +300,7 @@ static void night_rows(struct hf_text *text, const struct report_facts *facts, c
                        int number)
 {
     int groups = facts->profile->group_count;
-    struct hf_axis rows = {HF_SCALE_LINEAR, HF_TICKS_NONE, 0, groups, ""};
+    struct hf_axis rows = {HF_SCALE_LINEAR, HF_TICKS_NONE, 0, groups, NULL};
     char description[200];
     struct hf_plot plot;
 
@@ -339,7 +344,7 @@ static int night_values(struct hf_text *text, const struct report_facts *facts, 
     struct hf_plot plot;
     int count = 0;
 
-    size.height = 130;
+    size.height = 150;
     for (size_t i = 0; i < evidence->trial_count; i++) {
         double value = value_of(&evidence->trials[i]);
 
@@ -378,11 +383,11 @@ void report_plot_night(struct hf_text *text, const struct report_facts *facts, i
     int groups = facts->profile->group_count;
     struct night_layout layout = {
         .row = groups <= 16 ? 20 : groups <= 64 ? 10 : 4,
-        .hours = {HF_SCALE_LINEAR, HF_TICKS_HOURS, 0, fmax(facts->evidence->last_s, 60), "hours of run time"},
+        .hours = {HF_SCALE_LINEAR, HF_TICKS_HOURS, 0, fmax(facts->evidence->last_s, 60) * 1.01, "hours of run time"},
     };
 
-    layout.size = (struct hf_plot_size){940, 64 + layout.row * groups, 52, 12, 16, 44};
+    layout.size = (struct hf_plot_size){940, 60 + layout.row * groups, 64, 12, 16, 44};
     night_rows(text, facts, &layout, number);
-    (void)night_values(text, facts, &layout, celsius_of, "highest, degC", 10, number + 1);
-    (void)night_values(text, facts, &layout, clock_of, "clock, % of asked", 1, number + 2);
+    (void)night_values(text, facts, &layout, celsius_of, "highest degC", 10, number + 1);
+    (void)night_values(text, facts, &layout, clock_of, "clock, %", 1, number + 2);
 }

@@ -31,10 +31,36 @@ static void add_cell(struct hf_text *text, struct hf_text *scratch, int width)
     hf_text_clear(scratch);
 }
 
-static void add_line(struct hf_text *text, struct hf_text *scratch)
+#define COLUMNS 79
+
+/* The scratch text made harmless, broken at blanks so that a line has at most COLUMNS columns, later lines indented. */
+static void add_line(struct hf_text *text, struct hf_text *scratch, int indent)
 {
-    add_cell(text, scratch, 0);
+    int column = indent;
+    struct hf_text safe;
+
+    hf_text_init(&safe, CELL_BYTES * 32);
+    hf_words_terminal(&safe, scratch->bytes);
+    hf_text_clear(scratch);
+    for (const char *at = safe.bytes; *at != '\0';) {
+        size_t bytes = strcspn(at, " ");
+        int width = 0;
+
+        for (size_t i = 0; i < bytes; i++)
+            width += ((unsigned char)at[i] & 0xc0) != 0x80;
+        if (column > indent && column + 1 + width > COLUMNS) {
+            hf_text_addf(text, "\n%*s", indent, "");
+            column = indent;
+        } else if (column > indent) {
+            hf_text_add_string(text, " ");
+            column++;
+        }
+        hf_text_add(text, at, bytes);
+        column += width;
+        at += bytes + (at[bytes] == ' ');
+    }
     hf_text_add_string(text, "\n");
+    hf_text_release(&safe);
 }
 
 static void write_head(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
@@ -47,22 +73,23 @@ static void write_head(const struct report_facts *facts, struct hf_text *text, s
     hf_words_exposure(evidence->last_s, took);
     hf_text_addf(scratch, "%s: ", facts->profile->name);
     report_state(facts, scratch);
-    add_line(text, scratch);
-    hf_text_addf(scratch, "Run begun %s UTC, %s of run time, %zu trials, %zu failures, %zu resets, %zu sessions.", begun,
-                 took, evidence->trial_count, evidence->failure_count, evidence->reset_count, evidence->session_count);
-    add_line(text, scratch);
+    add_line(text, scratch, 0);
+    hf_text_addf(scratch, "Run begun %s UTC, %s of run time in %zu session%s, %zu trials of which %zu failed, %zu reset%s.",
+                 begun, took, evidence->session_count, evidence->session_count == 1 ? "" : "s", evidence->trial_count,
+                 evidence->failure_count, evidence->reset_count, evidence->reset_count == 1 ? "" : "s");
+    add_line(text, scratch, 0);
     if (hf_is_simulated(evidence)) {
         hf_simulation_words(evidence, scratch);
-        add_line(text, scratch);
+        add_line(text, scratch, 0);
     }
     if (evidence->torn)
         hf_text_add_string(text, "The journal's last line is torn and was left out.\n");
     hf_text_add_string(text, "\nDemonstrated  ");
     report_shown(facts, scratch);
-    add_line(text, scratch);
-    if (facts->soak.plan.attempts > 1 || (facts->proved && facts->shown.attempt > 1))
-        hf_text_addf(text, "              Soak number %d; the chance that such a walk certifies too much is at most %.3g.\n",
+    if (facts->soak.plan.attempts > 1)
+        hf_text_addf(scratch, " Soak number %d; the chance that such a walk certifies too much is at most %.3g.",
                      facts->soak.plan.attempts, facts->soak.plan.confidence_spent);
+    add_line(text, scratch, 14);
 }
 
 static void write_group(const struct report_facts *facts, int group, struct hf_text *text, struct hf_text *scratch)
@@ -100,7 +127,7 @@ static void write_groups(const struct report_facts *facts, struct hf_text *text,
         report_expected(facts, group, scratch);
         if (own->has_view && !own->view.model_check_passed)
             hf_text_add_string(scratch, " (doubtful: its faults do not follow the model)");
-        add_line(text, scratch);
+        add_line(text, scratch, 10);
     }
 }
 
@@ -110,17 +137,18 @@ static void write_failure(const struct report_facts *facts, const struct hf_evid
     char exposure[HF_WORDS_MAX];
 
     hf_words_exposure(trial->exposure_s, exposure);
-    hf_text_addf(text, "%6" PRIu64 " %8.2f  ", trial->trial, trial->end_s / SECONDS_AN_HOUR);
+    hf_text_addf(text, "%5" PRIu64 " %7.2f  ", trial->trial, trial->end_s / SECONDS_AN_HOUR);
     report_ratio(facts, trial, scratch);
-    add_cell(text, scratch, 7);
-    hf_text_addf(text, "%-9s %-14s %8s  ", hf_purpose_name(trial->purpose), hf_cause_name(trial->cause), exposure);
+    add_cell(text, scratch, 6);
+    hf_text_addf(text, "%-14s %8s  ", hf_cause_name(trial->cause), exposure);
     report_culprit(facts, trial, scratch);
-    add_cell(text, scratch, 12);
+    add_cell(text, scratch, trial->mismatch == HF_EVIDENCE_NOTHING ? 0 : 11);
     report_finder(facts, trial, scratch);
-    add_line(text, scratch);
-    hf_text_add_string(text, "        ");
+    add_cell(text, scratch, 0);
+    hf_text_add_string(text, "\n       ");
     report_reproduce(facts, trial, scratch);
-    add_line(text, scratch);
+    add_cell(text, scratch, 0);
+    hf_text_add_string(text, "\n");
 }
 
 static void write_failures(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
@@ -132,9 +160,9 @@ static void write_failures(const struct report_facts *facts, struct hf_text *tex
         hf_text_add_string(text, "\nNo failures.\n");
         return;
     }
-    hf_text_addf(text, "\nFailures (%zu%s)\n", evidence->failure_count, first > 0 ? ", the last 20" : "");
-    hf_text_addf(text, "%6s %8s  %-7s%-9s %-14s %8s  %-12s%s\n", "trial", "at hour", "ratio", "purpose", "cause",
-                 "after", "whose", "found by");
+    hf_text_addf(text, "\nFailed trials (%zu%s)\n", evidence->failure_count, first > 0 ? ", the last 20" : "");
+    hf_text_addf(text, "%5s %7s  %-6s%-14s %8s  %-10s %s\n", "trial", "hour", "ratio", "cause", "after", "whose",
+                 "found by");
     for (size_t i = first; i < evidence->failure_count; i++)
         write_failure(facts, &evidence->trials[evidence->failures[i]], text, scratch);
 }

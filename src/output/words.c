@@ -95,6 +95,20 @@ void hf_words_terminal(struct hf_text *text, const char *string)
     }
 }
 
+void hf_evidence_write_path(struct hf_json_writer *writer, const char *key, const char *path)
+{
+    struct hf_text words;
+
+    if (hf_text_is_utf8(path, strlen(path))) {
+        hf_json_string(writer, key, path);
+        return;
+    }
+    hf_text_init(&words, 65536);
+    hf_words_terminal(&words, path);
+    hf_json_string(writer, key, words.bytes);
+    hf_text_release(&words);
+}
+
 /* --- quantities --------------------------------------------------------------------------------------- */
 
 /* Down to one decimal; what is a hair below a round number because of binary fractions counts as that number. */

@@ -1,5 +1,22 @@
 #include "holdfast/plan_config.h"
 
+#include <string.h>
+
+#define CHECK_PERIOD_WALL_S 0.05 /* a block and a tick of the judge */
+#define APPLY_RIG_S         1.0
+#define APPLY_PERSON_S      300.0 /* a reboot with a person at the firmware setup: engineering judgement */
+
+void hf_plan_costs_of_profile(const struct hf_profile *profile, struct hf_plan_costs *ret_costs)
+{
+    int simulated = strcmp(profile->driver, "rig") == 0;
+
+    *ret_costs = (struct hf_plan_costs){
+        .apply_s = simulated ? APPLY_RIG_S : APPLY_PERSON_S,
+        .needs_person = strcmp(profile->driver, "sheet") == 0,
+        .check_period_s = CHECK_PERIOD_WALL_S * (simulated ? profile->rig.clock_factor : 1),
+    };
+}
+
 static void groups_of_profile(const struct hf_profile *profile, struct hf_plan_config *config)
 {
     config->group_count = profile->group_count;
@@ -22,7 +39,12 @@ int hf_plan_config_of_profile(const struct hf_profile *profile, const struct hf_
 {
     const char *name = method_name != NULL ? method_name : profile->method;
     int method = hf_plan_method_of_name(name);
+    struct hf_plan_costs own_costs;
 
+    if (costs == NULL) {
+        hf_plan_costs_of_profile(profile, &own_costs);
+        costs = &own_costs;
+    }
     if (method < 0)
         return hf_fail(error, HF_E_RANGE,
                        "there is no method \"%.40s\"; choose one of step-up, bisect, belief", name);

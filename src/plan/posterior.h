@@ -18,8 +18,8 @@
 
 #include "holdfast/error.h"
 
-#define POSTERIOR_BINS 60 /* of ln rate, half a nat each, from POSTERIOR_BIN_LOW upward */
-#define POSTERIOR_BIN_LOW (-20.0)
+#define POSTERIOR_BINS 48 /* of ln rate, half a nat each, from POSTERIOR_BIN_LOW upward */
+#define POSTERIOR_BIN_LOW (-16.0)
 #define POSTERIOR_BIN_WIDTH 0.5
 
 struct posterior;

@@ -11,7 +11,7 @@
 #include <assert.h>
 #include <math.h>
 
-#define MHZ_PER_MV 4.0 /* published margins of around 1 mV per 3-6 MHz: Papadimitriou et al. 2017 */
+#define MHZ_PER_MV 4.0 /* engineering judgement: what a millivolt is worth on such a rail */
 #define CAP_PER_S  20.0
 #define FLAT_NATS_PER_MHZ                                                                                    \
     (0.1 / 25.0)           /* a defect, not a timing margin: Hochschild et al. 2021; engineering             \

@@ -30,8 +30,8 @@ struct resonance {
     double droop_mv; /* every core swinging fully, at the resonance */
 };
 
-/* First, second and third droop. Frequencies: Reddi et al. 2010 and Kim et al. 2012 place the first at about
- * 100 MHz, the second and third at some MHz and some 100 kHz. Q and amplitude: engineering judgement. */
+/* First, second and third droop. Frequencies: after Reddi et al. 2010 and Kim et al. 2012 (from memory: some
+ * 100 MHz, some MHz, some 100 kHz). Q and amplitude: engineering judgement. */
 static const struct resonance resonances[HF_RIG_RESONANCES] = {
     {80e6, 3.5, 45.0},
     {2.5e6, 2.2, 38.0},

@@ -55,7 +55,7 @@ hold "--help" "$(echo "$began $(now_ms)" | awk '{ print ($2 - $1) / 20 }')" 10 m
 worker=0
 slowest=0
 while start=$("$TOOL" json proof.$worker.start_ms <survey 2>/dev/null); do
-    slowest=$(echo "$slowest $start" | awk '{ print $1 > $2 ? $1 : $2 }')
+    slowest=$(echo "$slowest $start" | awk '{ print ($1 > $2 ? $1 : $2) }')
     worker=$((worker + 1))
 done
 [ $worker -gt 0 ] || slowest=

@@ -95,7 +95,6 @@ static void must(int code, const struct hf_error *error)
 
 static void open_search(struct opened *o, const char *directory, struct hf_error *error)
 {
-    struct hf_plan_costs costs = {.apply_s = 1};
     struct hf_plan_config config;
     enum hf_plan_method method;
     struct hf_run_options options = {.event_visitor = observe, .event_context = &o->search, .observe_live = 1,
@@ -104,7 +103,7 @@ static void open_search(struct opened *o, const char *directory, struct hf_error
 
     must(hf_profile_parse(profile_text, strlen(profile_text), "profile", &o->profile, error), error);
     must(hf_mix_builtin("quick", &o->mix, error), error);
-    must(hf_plan_config_of_profile(o->profile, &costs, NULL, &config, &method, error), error);
+    must(hf_plan_config_of_profile(o->profile, NULL, NULL, &config, &method, error), error);
     must(hf_plan_new(&config, method, &o->plan, error), error);
     hf_search_director_init(&o->search.director, o->plan, 1, &o->mix, 1, &o->director);
     options.profile = o->profile;

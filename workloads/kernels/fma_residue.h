@@ -9,15 +9,15 @@
 #include "workloads/arithmetic.h"
 #include "workloads/kernels/kernel_code.h"
 
-/* Lanes of a width: a property of (name, width), so that every entry of it gives the same digests. Ten vectors are
- * what the 16 registers of AVX2 hold beside the constants; AVX-512 has 32 registers. */
+/* Lanes of a width: a property of (name, width), so that every entry of it gives the same digests. Ten
+ * vectors are what the 16 registers of AVX2 hold beside the constants; AVX-512 has 32 registers. */
 #define HF_FMA_LANES_128 20
 #define HF_FMA_LANES_256 40
 #define HF_FMA_LANES_512 128
 #define HF_FMA_LANES_MAX 128
 #define HF_FMA_WORDS_MAX (HF_FMA_LANES_MAX + 2)
 
-#define HF_FMA_STATE_BYTES(lanes) (64 + (((size_t)(lanes) * 8 + 63) & ~(size_t)63))
+#define HF_FMA_STATE_BYTES(lanes) (64 + (((size_t)(lanes)*8 + 63) & ~(size_t)63))
 
 /* Multiply and multiply-add instructions, and floating-point operations, of one modular multiplication. */
 #define HF_FMA_OPERATIONS 4
@@ -28,7 +28,8 @@ void hf_fma_start_words(enum hf_operands operands, uint64_t seed, int lanes, uin
 
 /* The closed form: x c^steps mod p. */
 uint64_t hf_fma_expect(enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes);
-void hf_fma_expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes, uint64_t *ret_words);
+void hf_fma_expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes,
+                         uint64_t *ret_words);
 
 uint64_t hf_fma_expect_128(enum hf_operands operands, uint64_t seed, uint64_t steps);
 uint64_t hf_fma_expect_256(enum hf_operands operands, uint64_t seed, uint64_t steps);
@@ -37,8 +38,8 @@ uint64_t hf_fma_expect_512(enum hf_operands operands, uint64_t seed, uint64_t st
 /* --- states of the vector entries: lanes are doubles in the balanced range, |x| <= 0.625 p --- */
 struct hf_fma_state {
     double multiplier;
-    uint64_t flaw;     /* what the check of constants and counts at the end of each burst found */
-    double unused[6];  /* the lanes begin on a cache line */
+    uint64_t flaw;    /* what the check of constants and counts at the end of each burst found */
+    double unused[6]; /* the lanes begin on a cache line */
     double lane[];
 };
 

@@ -7,12 +7,13 @@
  *   V_OPAQUE(v)                         keeps v in a register the compiler knows nothing of
  *   LIMIT_VECTORS                       accumulators of the bare loop
  *
- * Why it is exact. |x| <= 0.574 p, |c| <= p / 2. q = fma(x, c/p, M) - M with M = 1.5 x 2^52 is x c / p rounded to a whole
- * number, wrong by at most 0.5 + 0.04 (the rounding of c/p, times |x|); so |x c - q p| <= 0.54 p, which fits. h is x c
- * rounded, h - q p is a whole number below 2^51 and so exact in one rounding, x c - h is exact (the error of a product is
- * a double), and their sum is the residue, exact again.
+ * Why it is exact. |x| <= 0.574 p, |c| <= p / 2. q = fma(x, c/p, M) - M with M = 1.5 x 2^52 is x c / p
+ * rounded to a whole number, wrong by at most 0.5 + 0.04 (the rounding of c/p, times |x|); so |x c - q p| <=
+ * 0.54 p, which fits. h is x c rounded, h - q p is a whole number below 2^51 and so exact in one rounding, x
+ * c - h is exact (the error of a product is a double), and their sum is the residue, exact again.
  *
- * Live in registers: VECTORS vectors of x, and c, c/p, p, M. In the last row of the loop two vectors are temporary.
+ * Live in registers: VECTORS vectors of x, and c, c/p, p, M. In the last row of the loop two vectors are
+ * temporary.
  */
 #define NAME2(name, width) name##_##width
 #define NAME1(name, width) NAME2(name, width)
@@ -70,9 +71,8 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
     for (int i = 0; i < VECTORS; i++)
         V_STORE(&state->lane[i * VECTOR_LANES], x[i]);
     HF_REREAD_MEMORY();
-    state->flaw |= NAME(changed)(c, state->multiplier) |
-                   NAME(changed)(c_over_p, state->multiplier / prime) | NAME(changed)(p, prime) |
-                   NAME(changed)(m, magic) | (up ^ steps) | down;
+    state->flaw |= NAME(changed)(c, state->multiplier) | NAME(changed)(c_over_p, state->multiplier / prime) |
+                   NAME(changed)(p, prime) | NAME(changed)(m, magic) | (up ^ steps) | down;
 }
 
 /* Independent multiply-adds and nothing else: the issue rate that advance() is measured against. */

@@ -1,4 +1,5 @@
-/* The compiler's vector intrinsics. Their header brings an allocator along that base/banned.h would trip over. */
+/* The compiler's vector intrinsics. Their header brings an allocator along that base/banned.h would trip
+ * over. */
 #ifndef HOLDFAST_WORKLOADS_INTRINSICS_H
 #define HOLDFAST_WORKLOADS_INTRINSICS_H
 

@@ -1,9 +1,9 @@
 /*
  * What every kernel file uses.
  *
- * A kernel describes its state as a list of words: lanes first, then its constants and a flaw word. The digest folds
- * the words of the state, expect folds the words the closed form gives, locate compares the two lists. A state
- * word that cannot be (not a number, out of range) is given a value that no right word has.
+ * A kernel describes its state as a list of words: lanes first, then its constants and a flaw word. The
+ * digest folds the words of the state, expect folds the words the closed form gives, locate compares the two
+ * lists. A state word that cannot be (not a number, out of range) is given a value that no right word has.
  */
 #ifndef HOLDFAST_WORKLOADS_KERNEL_CODE_H
 #define HOLDFAST_WORKLOADS_KERNEL_CODE_H
@@ -28,7 +28,8 @@
 #define HF_UNROLL _Pragma("GCC unroll 64")
 #endif
 
-/* Makes the compiler forget what it knows of a value in a general register: it can neither be folded nor derived. */
+/* Makes the compiler forget what it knows of a value in a general register: it can neither be folded nor
+ * derived. */
 #define HF_OPAQUE(value) __asm__ volatile("" : "+r"(value))
 
 /* Makes the compiler read memory again: no register copy from before may stand in for it. */
@@ -57,8 +58,8 @@ HF_INLINE double hf_double_of_bits(uint64_t bits)
     return both.value;
 }
 
-/* Each step is a bijection of the running value for a given word, and of the word for a given running value: any
- * single wrong word changes the result. */
+/* Each step is a bijection of the running value for a given word, and of the word for a given running value:
+ * any single wrong word changes the result. */
 uint64_t hf_words_fold(const uint64_t *words, int count);
 
 void hf_words_compare(const uint64_t *expected, const uint64_t *got, int count,

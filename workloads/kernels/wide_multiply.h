@@ -1,9 +1,9 @@
 /*
  * wide-multiply: what its entries share.
  *
- * One step multiplies each of HF_WIDE_POWERS chains HF_WIDE_POWER_TURNS times by a modulo 2^61 - 1 (64x64->128 bit
- * products), and moves each of HF_WIDE_AFFINES chains HF_WIDE_AFFINE_TURNS times through x -> m x + k modulo 2^64. All
- * chains are independent: enough of them to hide the multiplier's latency.
+ * One step multiplies each of HF_WIDE_POWERS chains HF_WIDE_POWER_TURNS times by a modulo 2^61 - 1
+ * (64x64->128 bit products), and moves each of HF_WIDE_AFFINES chains HF_WIDE_AFFINE_TURNS times through x ->
+ * m x + k modulo 2^64. All chains are independent: enough of them to hide the multiplier's latency.
  *
  * Words of a state: the power chains in [0, 2^61 - 1), the affine chains, a, m, k, the flaw word.
  */
@@ -29,7 +29,8 @@ struct hf_wide_state {
     uint64_t flaw;
 };
 
-_Static_assert(sizeof(struct hf_wide_state) == 8 * HF_WIDE_WORDS && HF_WIDE_WORDS * 8 % 64 == 0, "words only");
+_Static_assert(sizeof(struct hf_wide_state) == 8 * HF_WIDE_WORDS && HF_WIDE_WORDS * 8 % 64 == 0,
+               "words only");
 
 void hf_wide_start(void *state, enum hf_operands operands, uint64_t seed);
 uint64_t hf_wide_digest(const void *state);
@@ -39,9 +40,9 @@ void hf_wide_locate(const void *state, enum hf_operands operands, uint64_t seed,
 void hf_wide_plant(void *state, uint64_t bit);
 
 /*
- * One multiplication modulo 2^61 - 1 without the last reduction: with the multiplier shifted left by three, the
- * product's upper word is the quotient by 2^61 and its lower word, shifted back, the remainder; 2^61 = 1. For a < 2^61 the
- * result is below x + 2^61, so from x < 2^61 + 8 six turns fit 64 bits.
+ * One multiplication modulo 2^61 - 1 without the last reduction: with the multiplier shifted left by three,
+ * the product's upper word is the quotient by 2^61 and its lower word, shifted back, the remainder; 2^61 = 1.
+ * For a < 2^61 the result is below x + 2^61, so from x < 2^61 + 8 six turns fit 64 bits.
  */
 HF_INLINE uint64_t hf_wide_turn(uint64_t x, uint64_t multiplier_shifted)
 {
@@ -56,8 +57,9 @@ HF_INLINE uint64_t hf_wide_reduce(uint64_t x)
 }
 
 /*
- * The same multiplications with their shifts and additions, but no chain from one to the next: what the ports allow at
- * most. Where there is one multiplier this is its rate; where there are three, the additions compete for their ports.
+ * The same multiplications with their shifts and additions, but no chain from one to the next: what the ports
+ * allow at most. Where there is one multiplier this is its rate; where there are three, the additions compete
+ * for their ports.
  */
 HF_INLINE uint64_t hf_wide_limit_body(uint64_t rounds)
 {

@@ -1,17 +1,19 @@
 /*
  * One block: start, bursts under the slice's pattern, digest.
  *
- * What the workers have in common is the slice and its epoch; from these each finds out by itself what to do now. Nobody may
- * rely on being on time: a worker may be away for milliseconds at any moment.
+ * What the workers have in common is the slice and its epoch; from these each finds out by itself what to do
+ * now. Nobody may rely on being on time: a worker may be away for milliseconds at any moment.
  *
  * Invariants:
  *   1. steps and solo_steps count exactly what the states were advanced by.
- *   2. An edge is met when work begins within the tolerance after it; otherwise it is missed: its work is skipped, except
- *      that a phase with at least JOIN_S left is joined, up to its scheduled end. Nothing is ever done later than scheduled
- *      to make up for it. A phase that began before the block did is not an edge of this block.
- *   3. No count that a fault may have damaged makes a worker run on for long: bursts, batches and idle turns are capped.
- *   4. Between two looks at *stop lie at most a burst (about 40 us; one step where a step is longer), a counted batch or
- *      10 ms of sleep.
+ *   2. An edge is met when work begins within the tolerance after it; otherwise it is missed: its work is
+ *      skipped, except that a phase with at least JOIN_S left is joined, up to its scheduled end. Nothing is
+ *      ever done later than scheduled to make up for it. A phase that began before the block did is not an
+ *      edge of this block.
+ *   3. No count that a fault may have damaged makes a worker run on for long: bursts, batches and idle turns
+ *      are capped.
+ *   4. Between two looks at *stop lie at most a burst (about 40 us; one step where a step is longer), a
+ *      counted batch or 10 ms of sleep.
  *
  *                 waits for the edge
  *     REST  ------------------------------> MAIN, SOLO, COUNTED: met -> works until the end, then looks again
@@ -31,17 +33,18 @@
 #define PAUSE() __asm__ volatile("")
 #endif
 
-#define BLOCK_LONGEST_S   0.1
-#define BURST_S           40e-6
-#define BURST_EXPECTED_S  20e-6  /* what hf_kernel.burst_steps stand for */
-#define BURSTS_AT_ONCE    16     /* no advance() is longer than so many natural bursts, whatever the estimate says */
-#define JOIN_S            500e-6
-#define TOLERANCE_LOW_S   100e-9
-#define TOLERANCE_HIGH_S  1e-6
-#define SLEEP_ABOVE_S     1e-3   /* shorter rests are spun through */
-#define SLEEP_EARLY_S     300e-6 /* wakes up this much before the edge */
-#define SLEEP_LONGEST_S   10e-3
-#define PAUSE_ABOVE_S     150e-9 /* the last stretch before an edge is spun without pausing: a pause may take 50 ns */
+#define BLOCK_LONGEST_S  0.1
+#define BURST_S          40e-6
+#define BURST_EXPECTED_S 20e-6 /* what hf_kernel.burst_steps stand for */
+#define BURSTS_AT_ONCE   16 /* no advance() is longer than so many natural bursts */
+#define JOIN_S           500e-6
+#define TOLERANCE_LOW_S  100e-9
+#define TOLERANCE_HIGH_S 1e-6
+#define SLEEP_ABOVE_S    1e-3   /* shorter rests are spun through */
+#define SLEEP_EARLY_S    300e-6 /* wakes up this much before the edge */
+#define SLEEP_LONGEST_S  10e-3
+#define PAUSE_ABOVE_S                                                                                        \
+    150e-9 /* the last stretch before an edge is spun without pausing: a pause may take 50 ns */
 
 /* A kernel at work, and how long its steps take. */
 struct load {
@@ -58,9 +61,9 @@ struct block_run {
     struct load main;
     struct load solo;
     struct hf_counted counted;
-    uint64_t begin;        /* absolute ticks */
+    uint64_t begin; /* absolute ticks */
     uint64_t deadline;
-    uint64_t edges_seen;   /* edges of the slice that were met, missed, or before the block */
+    uint64_t edges_seen; /* edges of the slice that were met, missed, or before the block */
     uint64_t edges_met;
     uint64_t edges_missed;
 };
@@ -115,7 +118,8 @@ static void wait_until(const struct block_run *run, uint64_t when)
 
 /* --- working --- */
 
-/* The estimate follows shorter measurements at once and longer ones slowly: being away is not the step's fault. */
+/* The estimate follows shorter measurements at once and longer ones slowly: being away is not the step's
+ * fault. */
 static void pace_update(struct load *load, uint64_t steps, uint64_t ticks)
 {
     double measured = (double)(ticks + 1) / (double)steps;
@@ -260,7 +264,8 @@ static void run_pattern(struct block_run *run)
     }
     if (now <= epoch)
         return;
-    phase = phase_at(run, now < run->deadline ? now : run->deadline); /* what went by while it was away at the end */
+    phase = phase_at(
+        run, now < run->deadline ? now : run->deadline); /* what went by while it was away at the end */
     if (phase.edges > run->edges_seen)
         run->edges_missed += (phase.edges - run->edges_seen) * edges_of(run, &phase);
 }
@@ -284,8 +289,8 @@ static void load_init(struct load *load, const struct block_run *run, int32_t ke
     load->step_ticks = (double)ticks_of(run, BURST_EXPECTED_S) / (double)load->kernel->burst_steps;
 }
 
-static void block_begin(struct block_run *run, const struct hf_slice *slice, uint64_t block_seed, double block_s,
-                        char *states)
+static void block_begin(struct block_run *run, const struct hf_slice *slice, uint64_t block_seed,
+                        double block_s, char *states)
 {
     enum hf_operands operands = (enum hf_operands)slice->operands;
 

@@ -1,11 +1,13 @@
 /*
- * Cycles too short to be timed one by one: reading a clock costs a tenth of them. The on part is a number of kernel steps, the
- * off part a number of idle turns; both are found by measuring, and after each batch the idle turns are set right so that
- * the period of the batch is the one asked for.
+ * Cycles too short to be timed one by one: reading a clock costs a tenth of them. The on part is a number of
+ * kernel steps, the off part a number of idle turns; both are found by measuring, and after each batch the
+ * idle turns are set right so that the period of the batch is the one asked for.
  *
  * Invariants:
- *   1. steps counts every step the state was advanced, calibration included: the block's answer depends on it.
- *   2. on_steps, idle_turns and the cycles of a batch are capped: a damaged measurement cannot keep a worker for long.
+ *   1. steps counts every step the state was advanced, calibration included: the block's answer depends on
+ *      it.
+ *   2. on_steps, idle_turns and the cycles of a batch are capped: a damaged measurement cannot keep a worker
+ *      for long.
  *   3. A measurement that an interrupt or another process has spoilt (too long by half) changes nothing.
  */
 #include <assert.h>
@@ -16,22 +18,23 @@
 #define CALIBRATION_CALLS 8
 #define CALIBRATION_TURNS 400
 #define CALIBRATION_TRIES 3
-#define LONG_BURST        8    /* steps */
-#define QUICK_CORRECTIONS 4    /* half the error each; after them at most SLOW_SHARE of the period at a time, */
-#define SLOW_SHARE        0.005 /* so that the middle of the batches is followed, not those an interrupt met */
+#define LONG_BURST        8     /* steps */
+#define QUICK_CORRECTIONS 4     /* take half the error each; later ones at most SLOW_SHARE of the period, */
+#define SLOW_SHARE        0.005 /* so that the middle of the batches is followed, not the disturbed ones */
 #define CYCLES_MAX        10000
 #define IDLE_TURNS_MAX    100000.0
-#define BATCH_SHARE       0.97 /* of the batch's time: the rest is for waiting on the next edge */
+#define BATCH_SHARE       0.97  /* of the batch's time: the rest is for waiting on the next edge */
 
-void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state, double period_ticks,
-                     double duty)
+void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state,
+                     double period_ticks, double duty)
 {
     assert(period_ticks > 0 && duty > 0 && duty <= 1);
-    *counted = (struct hf_counted){
-        .kernel = kernel, .state = state, .period_ticks = period_ticks, .duty = duty};
+    *counted =
+        (struct hf_counted){.kernel = kernel, .state = state, .period_ticks = period_ticks, .duty = duty};
 }
 
-/* A core runs hundreds of instructions ahead: without the fence the idle turns would run beside the work before them. */
+/* A core runs hundreds of instructions ahead: without the fence the idle turns would run beside the work
+ * before them. */
 static void idle(uint64_t turns)
 {
 #if defined(__x86_64__)
@@ -99,10 +102,12 @@ static void correct(struct hf_counted *counted, double mean_ticks)
     if (mean_ticks > 3 * counted->period_ticks)
         return; /* spoilt */
     if (counted->corrections >= QUICK_CORRECTIONS)
-        error_ticks = error_ticks > slow_ticks ? slow_ticks : (error_ticks < -slow_ticks ? -slow_ticks : error_ticks);
+        error_ticks =
+            error_ticks > slow_ticks ? slow_ticks : (error_ticks < -slow_ticks ? -slow_ticks : error_ticks);
     counted->corrections++;
     counted->idle_turns += error_ticks / 2 / counted->turn_ticks;
-    counted->idle_turns = counted->idle_turns > 0 ? counted->idle_turns : 0; /* also when it is not a number */
+    counted->idle_turns =
+        counted->idle_turns > 0 ? counted->idle_turns : 0; /* also when it is not a number */
     if (counted->idle_turns > IDLE_TURNS_MAX)
         counted->idle_turns = IDLE_TURNS_MAX;
 }

@@ -11,15 +11,15 @@ struct hf_counted {
     void *state;
     double period_ticks;
     double duty;
-    uint64_t on_steps;   /* 0: not calibrated yet */
-    double idle_turns;   /* of the off part, with its fraction */
-    double turn_ticks;   /* one idle turn */
-    int corrections;     /* of idle_turns so far */
-    uint64_t steps;      /* done so far, calibration included */
+    uint64_t on_steps; /* 0: not calibrated yet */
+    double idle_turns; /* of the off part, with its fraction */
+    double turn_ticks; /* one idle turn */
+    int corrections;   /* of idle_turns so far */
+    uint64_t steps;    /* done so far, calibration included */
 };
 
-void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state, double period_ticks,
-                     double duty);
+void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state,
+                     double period_ticks, double duty);
 
 /* Runs a batch of whole cycles that ends before `end`; returns how many. `now` is hf_ticks_now(). */
 uint64_t hf_counted_run(struct hf_counted *counted, uint64_t now, uint64_t end);

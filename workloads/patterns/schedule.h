@@ -1,6 +1,6 @@
 /*
- * Patterns: what a worker does at a time. Pure functions of (slice, place, time), so that all workers agree without
- * talking to each other, and a night can be replayed. Times are ticks since the slice's epoch.
+ * Patterns: what a worker does at a time. Pure functions of (slice, place, time), so that all workers agree
+ * without talking to each other, and a night can be replayed. Times are ticks since the slice's epoch.
  */
 #ifndef HOLDFAST_WORKLOADS_SCHEDULE_H
 #define HOLDFAST_WORKLOADS_SCHEDULE_H
@@ -21,7 +21,7 @@ struct hf_phase {
     enum hf_work work;
     uint64_t begin;
     uint64_t end;
-    uint64_t edges;   /* edges of the slice at or before begin: beginnings of MAIN or COUNTED work */
+    uint64_t edges; /* edges of the slice at or before begin: beginnings of MAIN or COUNTED work */
 };
 
 #define HF_PHASE_END_NEVER (UINT64_MAX / 4)
@@ -42,8 +42,8 @@ struct hf_timeline {
     double ticks_per_second;
 };
 
-void hf_timeline_init(struct hf_timeline *timeline, const struct hf_slice *slice, const struct hf_place *place,
-                      double ticks_per_second);
+void hf_timeline_init(struct hf_timeline *timeline, const struct hf_slice *slice,
+                      const struct hf_place *place, double ticks_per_second);
 
 /* The phase that holds time t. */
 struct hf_phase hf_timeline_at(const struct hf_timeline *timeline, uint64_t t);

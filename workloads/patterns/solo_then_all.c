@@ -1,27 +1,27 @@
 /*
- * solo-then-all: one worker runs light scalar work while the others wait; then all are released at the same tick into the
- * main kernel. Quick single-threaded work in turn with heavy work on all cores is the hardest everyday load for a tuned
- * machine (common practice, no source).
+ * solo-then-all: one worker runs light scalar work while the others wait; then all are released at the same
+ * tick into the main kernel. Quick single-threaded work in turn with heavy work on all cores is the hardest
+ * everyday load for a tuned machine (common practice, no source).
  *
- * A round: solo 5 to 25 us, log-uniform (one in 512: 10 to 500 ms), then all for 50 us to 5 ms, log-uniform. The solo
- * worker rotates: round r belongs to worker (r + a start drawn from the seed) modulo their number. All of it follows from the
- * slice's seed, so nobody has to say anything to anybody.
+ * A round: solo 5 to 25 us, log-uniform (one in 512: 10 to 500 ms), then all for 50 us to 5 ms, log-uniform.
+ * The solo worker rotates: round r belongs to worker (r + a start drawn from the seed) modulo their number.
+ * All of it follows from the slice's seed, so nobody has to say anything to anybody.
  */
 #include <math.h>
 
 #include "workloads/patterns/schedule.h"
 
-#define STREAM_SOLO       3
-#define STREAM_ALL        4
-#define STREAM_LONG       5
-#define STREAM_FIRST      6
-#define LONG_SOLO_SHARE   (1.0 / 512)
-#define SOLO_LOW_S        5e-6
-#define SOLO_HIGH_S       25e-6
-#define LONG_SOLO_LOW_S   10e-3
-#define LONG_SOLO_HIGH_S  500e-3
-#define ALL_LOW_S         50e-6
-#define ALL_HIGH_S        5e-3
+#define STREAM_SOLO      3
+#define STREAM_ALL       4
+#define STREAM_LONG      5
+#define STREAM_FIRST     6
+#define LONG_SOLO_SHARE  (1.0 / 512)
+#define SOLO_LOW_S       5e-6
+#define SOLO_HIGH_S      25e-6
+#define LONG_SOLO_LOW_S  10e-3
+#define LONG_SOLO_HIGH_S 500e-3
+#define ALL_LOW_S        50e-6
+#define ALL_HIGH_S       5e-3
 
 static double log_uniform(double low, double high, double uniform)
 {
@@ -50,8 +50,9 @@ struct hf_round hf_round_make(const struct hf_slice *slice, int worker_count, do
     return round;
 }
 
-/* Finding the round of a time means walking from the first one; the last one found is kept, for a block begins where
- * the one before it ended. Invariant: `round` is what walking from round 0 of this (seed, workers, rate) gives. */
+/* Finding the round of a time means walking from the first one; the last one found is kept, for a block
+ * begins where the one before it ended. Invariant: `round` is what walking from round 0 of this (seed,
+ * workers, rate) gives. */
 static _Thread_local struct {
     uint64_t seed;
     int worker_count;
@@ -65,8 +66,8 @@ static void cursor_move(const struct hf_timeline *timeline, uint64_t t)
     int worker_count = timeline->place->worker_count;
     double rate = timeline->ticks_per_second;
 
-    if (cursor.seed != slice->seed || cursor.worker_count != worker_count || cursor.ticks_per_second != rate ||
-        t < cursor.round.begin || cursor.round.end == 0) {
+    if (cursor.seed != slice->seed || cursor.worker_count != worker_count ||
+        cursor.ticks_per_second != rate || t < cursor.round.begin || cursor.round.end == 0) {
         cursor.seed = slice->seed;
         cursor.worker_count = worker_count;
         cursor.ticks_per_second = rate;

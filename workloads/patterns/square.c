@@ -5,21 +5,21 @@
  *   group      the workers of a core group switch together, each group at its own phase
  *   all        everybody switches at the same tick
  *   antiphase  odd groups switch half a period later than even ones
- *   dither     everybody starts together and drifts: each worker's period is longer or shorter by up to half a percent,
- *              so that in time every alignment of edges occurs (Kim et al. 2012)
+ *   dither     everybody starts together and drifts: each worker's period is longer or shorter by up to half
+ *              a percent, so that in time every alignment of edges occurs (Kim et al. 2012)
  *
- * Periods below a microsecond are counted, not timed: such a phase is a whole batch of cycles, and what the sync mode
- * aligns is its beginning. Inside a batch the workers drift apart, as their clocks and calls will have it: exact
- * alignment of so short loops cannot be commanded.
+ * Periods below a microsecond are counted, not timed: such a phase is a whole batch of cycles, and what the
+ * sync mode aligns is its beginning. Inside a batch the workers drift apart, as their clocks and calls will
+ * have it: exact alignment of so short loops cannot be commanded.
  */
 #include <assert.h>
 #include <math.h>
 
 #include "workloads/patterns/schedule.h"
 
-#define DITHER_SHARE   0.01 /* of the period, from the shortest to the longest */
-#define STREAM_PHASE   1
-#define STREAM_DITHER  2
+#define DITHER_SHARE  0.01 /* of the period, from the shortest to the longest */
+#define STREAM_PHASE  1
+#define STREAM_DITHER 2
 
 /* One cycle; for counted periods a whole number of cycles. */
 double hf_square_period_ticks(const struct hf_timeline *timeline)
@@ -31,7 +31,8 @@ double hf_square_period_ticks(const struct hf_timeline *timeline)
     if (period_s < HF_COUNTED_BELOW_S)
         period_s *= ceil(HF_COUNTED_BATCH_S / period_s);
     if (slice->sync == HF_SYNC_DITHER)
-        share += DITHER_SHARE * (hf_slice_uniform(slice, STREAM_DITHER, (uint64_t)timeline->place->worker) - 0.5);
+        share +=
+            DITHER_SHARE * (hf_slice_uniform(slice, STREAM_DITHER, (uint64_t)timeline->place->worker) - 0.5);
     return period_s * share * timeline->ticks_per_second;
 }
 

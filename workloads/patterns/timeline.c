@@ -4,8 +4,8 @@
 #include "holdfast/random.h"
 #include "workloads/patterns/schedule.h"
 
-void hf_timeline_init(struct hf_timeline *timeline, const struct hf_slice *slice, const struct hf_place *place,
-                      double ticks_per_second)
+void hf_timeline_init(struct hf_timeline *timeline, const struct hf_slice *slice,
+                      const struct hf_place *place, double ticks_per_second)
 {
     assert(slice->pattern >= 0 && slice->pattern < HF_PATTERN_COUNT);
     assert(place->worker >= 0 && place->worker < place->worker_count);

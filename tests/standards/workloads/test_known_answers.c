@@ -1,8 +1,8 @@
 /*
  * Known answers: published values, and the closed forms against GMP for lengths up to 2^40.
  *
- * GMP (GNU Multiple Precision Arithmetic Library) computes every answer here by its own route: mpz_powm, and geometric sums
- * by division, where the program uses square-and-multiply on affine maps.
+ * GMP (GNU Multiple Precision Arithmetic Library) computes every answer here by its own route: mpz_powm, and
+ * geometric sums by division, where the program uses square-and-multiply on affine maps.
  */
 #include <gmp.h>
 #include <setjmp.h>
@@ -63,7 +63,8 @@ static uint64_t gmp_power(uint64_t x, uint64_t base, uint64_t exponent, uint64_t
     return value;
 }
 
-/* a^n x + b (a^n - 1) / (a - 1) mod 2^64: the power is taken modulo 2^64 (a - 1), so that the division is exact. */
+/* a^n x + b (a^n - 1) / (a - 1) mod 2^64: the power is taken modulo 2^64 (a - 1), so that the division is
+ * exact. */
 static uint64_t gmp_affine(uint64_t a, uint64_t b, uint64_t n, uint64_t x)
 {
     mpz_t power, modulus, e, sum, term;
@@ -109,7 +110,8 @@ static void test_moduli_are_prime(void **unused)
     mpz_clear(p);
 }
 
-/* 925529100508378^n mod 2^50 - 27: own powers, computed outside this program; n = 10^9 also by stepping there. */
+/* 925529100508378^n mod 2^50 - 27: own powers, computed outside this program; n = 10^9 also by stepping
+ * there. */
 static void test_powers_modulo_p(void **unused)
 {
     const uint64_t a = UINT64_C(925529100508378);
@@ -130,7 +132,8 @@ static void test_powers_modulo_2_61(void **unused)
     assert_true(gmp_power(1, 37, 1000000000, HF_PRIME_61) == UINT64_C(387106002555384040));
 }
 
-/* x -> 6364136223846793005 x + 1442695040888963407 mod 2^64 from 1: Knuth's MMIX constants; own jump-ahead. */
+/* x -> 6364136223846793005 x + 1442695040888963407 mod 2^64 from 1: Knuth's MMIX constants; own jump-ahead.
+ */
 static void test_affine_jumps(void **unused)
 {
     const struct hf_affine map = {HF_MMIX_MULTIPLIER, HF_MMIX_INCREMENT};
@@ -147,7 +150,8 @@ static void check_million_steps(const struct hf_kernel *kernel, int lanes, int i
     const uint64_t a = UINT64_C(925529100508378);
     const uint64_t expected = UINT64_C(204654332906897);
     struct hf_fma_state *vector = (void *)state;
-    uint64_t *integer = (void *)state; /* multiplier, flaw, six unused, lanes: see kernels/reference/fma_residue.c */
+    uint64_t *integer =
+        (void *)state; /* multiplier, flaw, six unused, lanes: see kernels/reference/fma_residue.c */
 
     kernel->start(state, HF_OPERANDS_FULL, 1);
     if (is_vector)
@@ -182,8 +186,8 @@ static void test_million_steps_of_fma(void **unused)
     check_million_steps(hf_kernel_reference("fma-residue", 128), HF_FMA_LANES_128, 0);
 }
 
-/* 37^(10^6) and 10^6 steps of the generator, through advance(): six turns a step, so 166666 steps and four turns more by
- * arithmetic on the published value: its inverse route, 37^(10^6) / 37^4. */
+/* 37^(10^6) and 10^6 steps of the generator, through advance(): six turns a step, so 166666 steps and four
+ * turns more by arithmetic on the published value: its inverse route, 37^(10^6) / 37^4. */
 static void test_million_turns_of_multiply(void **unused)
 {
     const struct hf_affine map = {HF_MMIX_MULTIPLIER, HF_MMIX_INCREMENT};
@@ -201,7 +205,8 @@ static void test_million_turns_of_multiply(void **unused)
         for (int i = 0; i < HF_WIDE_POWERS; i++)
             wide->power[i] = 37 * 37 * 37 * 37;
         for (int i = 0; i < HF_WIDE_AFFINES; i++)
-            wide->affine[i] = hf_affine_apply(map, hf_affine_apply(map, hf_affine_apply(map, hf_affine_apply(map, 1))));
+            wide->affine[i] =
+                hf_affine_apply(map, hf_affine_apply(map, hf_affine_apply(map, hf_affine_apply(map, 1))));
         kernel->advance(state, 166666);
         for (int i = 0; i < HF_WIDE_POWERS; i++)
             assert_true(wide->power[i] % HF_PRIME_61 == UINT64_C(1706712025620006575));
@@ -210,8 +215,8 @@ static void test_million_turns_of_multiply(void **unused)
     }
 }
 
-/* pi(10^6) = 78498 (OEIS A006880); the primes below 10^6 add up to 37550402023 (OEIS A046731, from memory; GMP agrees). Each
- * window of the table against GMP's primality test. */
+/* pi(10^6) = 78498 (OEIS A006880); the primes below 10^6 add up to 37550402023 (OEIS A046731, from memory;
+ * GMP agrees). Each window of the table against GMP's primality test. */
 static void test_prime_windows(void **unused)
 {
     uint64_t count = 0, sum = 0;
@@ -289,8 +294,8 @@ static void test_wide_lengths(void **unused)
 
         kernel->start(state, operands, seed);
         for (int lane = 0; lane < HF_WIDE_POWERS; lane++)
-            wide->power[lane] =
-                gmp_power(wide->power[lane], wide->power_multiplier, steps * HF_WIDE_POWER_TURNS, HF_PRIME_61);
+            wide->power[lane] = gmp_power(wide->power[lane], wide->power_multiplier,
+                                          steps * HF_WIDE_POWER_TURNS, HF_PRIME_61);
         for (int lane = 0; lane < HF_WIDE_AFFINES; lane++)
             wide->affine[lane] = gmp_affine(wide->affine_multiplier, wide->affine_increment,
                                             steps * HF_WIDE_AFFINE_TURNS, wide->affine[lane]);
@@ -322,8 +327,8 @@ static uint64_t gmp_sorted_hash(uint64_t odd)
     return value;
 }
 
-/* fold -> A fold + answer over `steps` positions: one cycle's sum by Horner's rule, whole cycles as an affine map of their
- * own, in GMP throughout. */
+/* fold -> A fold + answer over `steps` positions: one cycle's sum by Horner's rule, whole cycles as an affine
+ * map of their own, in GMP throughout. */
 static uint64_t gmp_fold(uint64_t fold, uint64_t position, uint64_t steps, uint64_t odd)
 {
     const uint64_t cycle = 2 * HF_BRANCH_WINDOWS;
@@ -334,7 +339,8 @@ static uint64_t gmp_fold(uint64_t fold, uint64_t position, uint64_t steps, uint6
         const struct hf_branch_window *window = &hf_branch_windows[(position + i) % cycle / 2];
         uint64_t answer = (position + i) % 2 ? sort_answer : (uint64_t)window->sum << 16 | window->count;
 
-        if (i == steps % cycle) { /* the part after the whole cycles: remembered as a map of the folded value */
+        if (i ==
+            steps % cycle) { /* the part after the whole cycles: remembered as a map of the folded value */
             uint64_t before = cycle_sum;
             uint64_t whole;
 
@@ -400,7 +406,8 @@ static void test_branch_whole_cycle(void **unused)
 /* The vector multiplication against GMP, one product at a time: random factors, and the ends of the range. */
 static void test_vector_products(void **unused)
 {
-    static const int64_t ends[] = {1,  -1, 2, 3, -3, 562949953421298, -562949953421298, 562949953421297, 281474976710649};
+    static const int64_t ends[] = {
+        1, -1, 2, 3, -3, 562949953421298, -562949953421298, 562949953421297, 281474976710649};
     const struct hf_kernel *kernel = hf_kernel_find("fma-residue", 0);
     struct hf_fma_state *vector = (void *)state;
     const int64_t prime = (int64_t)HF_PRIME_50;
@@ -414,7 +421,8 @@ static void test_vector_products(void **unused)
     hf_random_init(&random, SEED, 4);
     for (int i = 0; i < 20000; i++) {
         int64_t c = i < 81 ? ends[i / 9] : (int64_t)hf_random_below(&random, HF_PRIME_50) - prime / 2;
-        int64_t x = i < 81 ? ends[i % 9] : (int64_t)(hf_random_below(&random, HF_PRIME_50 * 5 / 4)) - prime * 5 / 8;
+        int64_t x =
+            i < 81 ? ends[i % 9] : (int64_t)(hf_random_below(&random, HF_PRIME_50 * 5 / 4)) - prime * 5 / 8;
         int64_t got;
 
         kernel->start(state, HF_OPERANDS_FULL, 1);
@@ -438,12 +446,12 @@ static void test_vector_products(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_moduli_are_prime),          cmocka_unit_test(test_powers_modulo_p),
-        cmocka_unit_test(test_powers_modulo_2_61),        cmocka_unit_test(test_affine_jumps),
-        cmocka_unit_test(test_million_steps_of_fma),      cmocka_unit_test(test_million_turns_of_multiply),
-        cmocka_unit_test(test_prime_windows),             cmocka_unit_test(test_fma_lengths),
-        cmocka_unit_test(test_wide_lengths),              cmocka_unit_test(test_branch_lengths),
-        cmocka_unit_test(test_branch_whole_cycle),        cmocka_unit_test(test_vector_products),
+        cmocka_unit_test(test_moduli_are_prime),     cmocka_unit_test(test_powers_modulo_p),
+        cmocka_unit_test(test_powers_modulo_2_61),   cmocka_unit_test(test_affine_jumps),
+        cmocka_unit_test(test_million_steps_of_fma), cmocka_unit_test(test_million_turns_of_multiply),
+        cmocka_unit_test(test_prime_windows),        cmocka_unit_test(test_fma_lengths),
+        cmocka_unit_test(test_wide_lengths),         cmocka_unit_test(test_branch_lengths),
+        cmocka_unit_test(test_branch_whole_cycle),   cmocka_unit_test(test_vector_products),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

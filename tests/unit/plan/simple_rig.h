@@ -58,7 +58,6 @@ struct night_result {
     int alarms;         /* groups whose model check failed */
     int resets, failures, trials, soaks;
     double hours, search_hours;
-    double worst_ms;    /* filled in by the caller's clock, if it has one */
 };
 
 static void night_draw_groups(struct night_rig *rig, const struct night_config *config)
@@ -110,6 +109,7 @@ struct night_trial {
     uint64_t number;
     enum hf_purpose purpose;
     int step;
+    int told;
     double loaded_s, fault_s, end_s; /* run times */
     double limit_s;
 };
@@ -199,23 +199,15 @@ static int night_close(struct night *night, struct night_trial *trial, enum hf_v
 /* LOADED is told late, just before the next thing that happens: legal, and simpler. */
 static int night_load_all(struct night *night)
 {
-    struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED};
-
     for (int g = -1; g < night->rig->groups; g++) {
         struct night_trial *trial = g < 0 ? &night->joint : &night->trial[g];
+        struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED, .trial = trial->number};
 
-        if (trial->number == 0 || trial->loaded_s > night->now_s || trial->end_s < 0.0)
+        if (trial->number == 0 || trial->told || trial->loaded_s > night->now_s)
             continue;
-        if (trial->limit_s < 0.0)
-            continue;
-        event.trial = trial->number;
-        if (isinf(trial->loaded_s))
-            continue;
-        if (!(trial->step & 0x10000)) {
-            trial->step |= 0x10000; /* marked: told */
-            if (night_observe(night, &event) < 0)
-                return -1;
-        }
+        trial->told = 1;
+        if (night_observe(night, &event) < 0)
+            return -1;
     }
     return 0;
 }
@@ -272,7 +264,7 @@ static int night_advance(struct night *night)
         return -1;
     if (next->fault_s > next->end_s)
         return night_close(night, next, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, group);
-    step = next->step & 0xffff;
+    step = next->step;
     for (int g = 0; group < 0 && g < night->rig->groups; g++) {
         if (night->joint_fault_s[g] <= at) {
             group = g;

@@ -1,4 +1,5 @@
-/* Blocks: every pattern with every kernel has the answer it should, whatever the machine does to the worker meanwhile. */
+/* Blocks: every pattern with every kernel has the answer it should, whatever the machine does to the worker
+ * meanwhile. */
 #include <math.h>
 #include <pthread.h>
 #include <setjmp.h>
@@ -21,16 +22,25 @@ static volatile int stop;
 
 static struct hf_slice slice_of(int kernel, enum hf_pattern pattern, enum hf_sync sync, double period_s)
 {
-    return (struct hf_slice){.seed = 31, .kernel = kernel,
-                             .solo_kernel = pattern == HF_PATTERN_SOLO_THEN_ALL ? hf_kernel_index("branch", 0) : -1,
-                             .pattern = (int32_t)pattern, .sync = (int32_t)sync, .period_s = period_s, .duty = 0.5,
+    return (struct hf_slice){.seed = 31,
+                             .kernel = kernel,
+                             .solo_kernel =
+                                 pattern == HF_PATTERN_SOLO_THEN_ALL ? hf_kernel_index("branch", 0) : -1,
+                             .pattern = (int32_t)pattern,
+                             .sync = (int32_t)sync,
+                             .period_s = period_s,
+                             .duty = 0.5,
                              .length_s = 1};
 }
 
 static struct hf_place place_of(int worker, uint64_t epoch_ticks)
 {
-    return (struct hf_place){.worker = worker, .worker_count = 16, .group = worker / 4, .rank = worker % 4,
-                             .group_size = 4, .epoch_ticks = epoch_ticks};
+    return (struct hf_place){.worker = worker,
+                             .worker_count = 16,
+                             .group = worker / 4,
+                             .rank = worker % 4,
+                             .group_size = 4,
+                             .epoch_ticks = epoch_ticks};
 }
 
 static void check_blocks(const struct hf_slice *slice, int count, double block_s)
@@ -41,11 +51,13 @@ static void check_blocks(const struct hf_slice *slice, int count, double block_s
         struct hf_lane_report report;
         struct hf_block result;
 
-        hf_block_run(slice, &place, hf_slice_block_seed(slice, 1, (uint64_t)block), block_s, states, &stop, &result);
+        hf_block_run(slice, &place, hf_slice_block_seed(slice, 1, (uint64_t)block), block_s, states, &stop,
+                     &result);
         if (result.digest != hf_block_expect(slice, &result))
             fail_msg("kernel %d pattern %s sync %s period %g: wrong after %llu and %llu steps", slice->kernel,
-                     hf_pattern_name((enum hf_pattern)slice->pattern), hf_sync_name((enum hf_sync)slice->sync),
-                     slice->period_s, (unsigned long long)result.steps, (unsigned long long)result.solo_steps);
+                     hf_pattern_name((enum hf_pattern)slice->pattern),
+                     hf_sync_name((enum hf_sync)slice->sync), slice->period_s,
+                     (unsigned long long)result.steps, (unsigned long long)result.solo_steps);
         hf_block_locate(slice, &result, states, &report);
         assert_int_equal(report.lane, -1);
     }
@@ -68,7 +80,8 @@ static void test_every_pattern_and_kernel(void **unused)
         }
         for (int sync = 0; sync < HF_SYNC_COUNT; sync++) {
             for (int p = 0; p < 6; p++) {
-                struct hf_slice square = slice_of(kernel, HF_PATTERN_SQUARE, (enum hf_sync)sync, periods_s[p]);
+                struct hf_slice square =
+                    slice_of(kernel, HF_PATTERN_SQUARE, (enum hf_sync)sync, periods_s[p]);
 
                 check_blocks(&square, 2, 1e-3);
             }
@@ -93,7 +106,8 @@ static void test_reference_entries(void **unused)
 /* A wrong bit in either state is seen in the digest and located. */
 static void test_wrong_bit_is_located(void **unused)
 {
-    struct hf_slice slice = slice_of(hf_kernel_index("fma-residue", 0), HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
+    struct hf_slice slice =
+        slice_of(hf_kernel_index("fma-residue", 0), HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
     struct hf_place place = place_of(0, hf_ticks_now());
     const struct hf_kernel *kernel = hf_kernel_at(slice.kernel);
     const struct hf_kernel *solo = hf_kernel_at(slice.solo_kernel);
@@ -115,7 +129,8 @@ static void test_wrong_bit_is_located(void **unused)
 /* The digest depends on both states and on the number of steps. */
 static void test_expect_is_not_blind(void **unused)
 {
-    struct hf_slice slice = slice_of(hf_kernel_index("wide-multiply", 0), HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
+    struct hf_slice slice =
+        slice_of(hf_kernel_index("wide-multiply", 0), HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
     struct hf_block block = {.seed = 3, .steps = 100, .solo_steps = 7};
     uint64_t right = hf_block_expect(&slice, &block);
 
@@ -385,12 +400,18 @@ static void test_ticks(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_every_pattern_and_kernel),   cmocka_unit_test(test_reference_entries),
-        cmocka_unit_test(test_wrong_bit_is_located),       cmocka_unit_test(test_expect_is_not_blind),
-        cmocka_unit_test(test_nothing_done_has_an_answer), cmocka_unit_test(test_stop),
-        cmocka_unit_test(test_block_length),               cmocka_unit_test(test_duty_of_slow_square),
-        cmocka_unit_test(test_duty_of_quick_square),       cmocka_unit_test(test_edges_add_up),
-        cmocka_unit_test(test_edge_log),                   cmocka_unit_test(test_ticks),
+        cmocka_unit_test(test_every_pattern_and_kernel),
+        cmocka_unit_test(test_reference_entries),
+        cmocka_unit_test(test_wrong_bit_is_located),
+        cmocka_unit_test(test_expect_is_not_blind),
+        cmocka_unit_test(test_nothing_done_has_an_answer),
+        cmocka_unit_test(test_stop),
+        cmocka_unit_test(test_block_length),
+        cmocka_unit_test(test_duty_of_slow_square),
+        cmocka_unit_test(test_duty_of_quick_square),
+        cmocka_unit_test(test_edges_add_up),
+        cmocka_unit_test(test_edge_log),
+        cmocka_unit_test(test_ticks),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

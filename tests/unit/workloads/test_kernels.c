@@ -1,4 +1,5 @@
-/* Every entry against its plain C reference and the closed form; planted bits; the proof; addresses of kernel code. */
+/* Every entry against its plain C reference and the closed form; planted bits; the proof; addresses of kernel
+ * code. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -33,7 +34,8 @@ static struct pair pair_at(int index)
     return (struct pair){entry, hf_kernel_reference(entry->name, entry->width_bits)};
 }
 
-static uint64_t digest_after(const struct hf_kernel *kernel, enum hf_operands operands, uint64_t seed, uint64_t steps)
+static uint64_t digest_after(const struct hf_kernel *kernel, enum hf_operands operands, uint64_t seed,
+                             uint64_t steps)
 {
     kernel->start(state, operands, seed);
     kernel->advance(state, steps);
@@ -117,7 +119,8 @@ static void check_length(struct pair pair, enum hf_operands operands, uint64_t s
     if (digest_after(pair.entry, operands, seed, steps) != expected ||
         digest_after(pair.reference, operands, seed, steps) != expected)
         fail_msg("%s %d %s, operands %s, seed %llu, %llu steps", pair.entry->name, pair.entry->width_bits,
-                 pair.entry->isa, hf_operands_name(operands), (unsigned long long)seed, (unsigned long long)steps);
+                 pair.entry->isa, hf_operands_name(operands), (unsigned long long)seed,
+                 (unsigned long long)steps);
 }
 
 static void test_against_reference(void **unused)
@@ -164,7 +167,8 @@ static void test_split_bursts(void **unused)
     }
 }
 
-/* Different seeds, sets and lengths must not share an answer: a digest that never moves would pass everything else. */
+/* Different seeds, sets and lengths must not share an answer: a digest that never moves would pass everything
+ * else. */
 static void test_answers_differ(void **unused)
 {
     (void)unused;
@@ -186,7 +190,8 @@ static void test_answers_differ(void **unused)
     }
 }
 
-static int planted_is_reported(const struct hf_kernel *kernel, enum hf_operands operands, uint64_t bit, uint64_t after)
+static int planted_is_reported(const struct hf_kernel *kernel, enum hf_operands operands, uint64_t bit,
+                               uint64_t after)
 {
     struct hf_lane_report report;
     int digest_differs;
@@ -215,8 +220,9 @@ static void test_every_planted_bit(void **unused)
             for (uint64_t bit = 0; bit < kernel->live_bits; bit++) {
                 if (!planted_is_reported(kernel, (enum hf_operands)operands, bit, 0) ||
                     !planted_is_reported(kernel, (enum hf_operands)operands, bit, 1 + bit % 7))
-                    fail_msg("%s %d %s, operands %s: bit %llu is not reported", kernel->name, kernel->width_bits,
-                             kernel->isa, hf_operands_name((enum hf_operands)operands), (unsigned long long)bit);
+                    fail_msg("%s %d %s, operands %s: bit %llu is not reported", kernel->name,
+                             kernel->width_bits, kernel->isa, hf_operands_name((enum hf_operands)operands),
+                             (unsigned long long)bit);
             }
             assert_true(kernel->digest(state) == kernel->expect((enum hf_operands)operands, SEED, 9));
         }
@@ -255,9 +261,10 @@ static void test_proof(void **unused)
         struct pair pair = pair_at(i);
 
         for (int repeat = 0; repeat < 8; repeat++) {
-            assert_int_equal(hf_kernel_proof(pair.entry, state, hf_random_u64(&random), hf_random_u64(&random)), 1);
-            assert_int_equal(hf_kernel_proof(pair.reference, state, hf_random_u64(&random), hf_random_u64(&random)),
-                             1);
+            assert_int_equal(
+                hf_kernel_proof(pair.entry, state, hf_random_u64(&random), hf_random_u64(&random)), 1);
+            assert_int_equal(
+                hf_kernel_proof(pair.reference, state, hf_random_u64(&random), hf_random_u64(&random)), 1);
         }
     }
 }
@@ -297,7 +304,8 @@ static void test_proof_can_fail(void **unused)
     assert_int_equal(hf_kernel_proof(&kernel, state, 1, 2), 0);
 }
 
-/* A corrupted state may give any digest, but it must come back, and from within its buffer (address sanitizer). */
+/* A corrupted state may give any digest, but it must come back, and from within its buffer (address
+ * sanitizer). */
 static void test_garbage_states_return(void **unused)
 {
     struct hf_random random;
@@ -369,21 +377,38 @@ static void test_operands_names(void **unused)
     assert_int_equal(hf_operands_of_name("Full"), -1);
 }
 
+/* The share of its limit that a kernel reached in a short look. */
+static double measured_share(const struct hf_kernel *kernel)
+{
+    struct hf_error error = {0};
+    double steps_per_s = 0;
+    double limit_per_s = 0;
+
+    assert_int_equal(hf_kernel_measure(kernel, 0.02, &steps_per_s, &limit_per_s, &error), HF_OK);
+    assert_true(steps_per_s > 1000);
+    assert_int_equal(limit_per_s > 0, kernel->limit_loop != NULL);
+    return limit_per_s > 0 ? steps_per_s * kernel->operations_per_step / limit_per_s : 0;
+}
+
+/* No kernel is faster than its limit. Several looks: other tenants of the machine slow down now one, now the
+ * other. */
 static void test_measure(void **unused)
 {
     (void)unused;
     for (int i = 0; i < hf_kernel_count(); i++) {
-        struct hf_error error = {0};
         const struct hf_kernel *kernel = hf_kernel_at(i);
-        double steps_per_s = 0;
-        double limit_per_s = 0;
+        double least = measured_share(kernel);
 
-        assert_int_equal(hf_kernel_measure(kernel, 0.02, &steps_per_s, &limit_per_s, &error), HF_OK);
-        assert_true(steps_per_s > 1000);
-        assert_int_equal(limit_per_s > 0, kernel->limit_loop != NULL);
 #if !defined(HOLDFAST_SANITIZED) /* an instrumented loop is no limit */
-        if (limit_per_s > 0) /* with room for what the machine's other tenants do to a short look */
-            assert_true(steps_per_s * kernel->operations_per_step < 1.5 * limit_per_s);
+        for (int look = 0; look < 20 && least > 1.05; look++) {
+            double share = measured_share(kernel);
+
+            least = share < least ? share : least;
+        }
+        if (least > 1.05)
+            fail_msg("%s %d: %.3f of its limit", kernel->name, kernel->width_bits, least);
+#else
+        assert_true(least >= 0);
 #endif
     }
 }

@@ -1,4 +1,5 @@
-/* Mixes: what the parser takes and refuses, and the programme as a pure function with the right statistics. */
+/* Mixes: what the parser takes and refuses, and the programme as a pure function with the right statistics.
+ */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -120,8 +121,8 @@ static void check_statistics(const char *name, uint64_t seed)
         last[slice.entry] = n;
         assert_true(slice.length_s >= mix.slice_low_s && slice.length_s <= mix.slice_high_s);
     }
-    /* lengths are random: the share of entry e has the standard deviation below (sd of a uniform length over its mean,
-     * at most 0.35 with slices of 0.5 to 2 s) */
+    /* lengths are random: the share of entry e has the standard deviation below (sd of a uniform length over
+     * its mean, at most 0.35 with slices of 0.5 to 2 s) */
     for (int e = 0; e < mix.entry_count; e++) {
         double share = mix.entry[e].weight / total;
         double count = SLICES * share;
@@ -157,7 +158,8 @@ static void test_length_and_period(void **unused)
         length += slice.length_s;
         if (entry->pattern != HF_PATTERN_SQUARE)
             continue;
-        assert_true(slice.period_s >= entry->period_s * 0.999999 && slice.period_s <= entry->period_high_s * 1.000001);
+        assert_true(slice.period_s >= entry->period_s * 0.999999 &&
+                    slice.period_s <= entry->period_high_s * 1.000001);
         log_period += log(slice.period_s / entry->period_s) / log(entry->period_high_s / entry->period_s);
         squares++;
     }
@@ -203,7 +205,8 @@ static void test_parse(void **unused)
         "{\"kernel\": \"fma-residue\", \"width_bits\": 256, \"pattern\": \"square\", \"sync\": \"antiphase\","
         " \"period_us\": 1.5, \"period_high_us\": 100, \"duty\": 0.25, \"weight\": 3},"
         "{\"kernel\": \"wide-multiply\", \"pattern\": \"square\", \"period_us\": 0.1, \"weight\": 1},"
-        "{\"kernel\": \"fma-residue\", \"pattern\": \"solo-then-all\", \"solo_kernel\": \"branch\", \"weight\": 0.5}]}";
+        "{\"kernel\": \"fma-residue\", \"pattern\": \"solo-then-all\", \"solo_kernel\": \"branch\", "
+        "\"weight\": 0.5}]}";
     struct hf_error error = {0};
     struct hf_mix mix;
 
@@ -217,7 +220,8 @@ static void test_parse(void **unused)
     assert_int_equal(mix.entry[0].sync, HF_SYNC_FREE);
     assert_int_equal(mix.entry[1].width_bits, 256);
     assert_int_equal(mix.entry[1].sync, HF_SYNC_ANTIPHASE);
-    assert_true(fabs(mix.entry[1].period_s - 1.5e-6) < 1e-15 && fabs(mix.entry[1].period_high_s - 1e-4) < 1e-15);
+    assert_true(fabs(mix.entry[1].period_s - 1.5e-6) < 1e-15 &&
+                fabs(mix.entry[1].period_high_s - 1e-4) < 1e-15);
     assert_true(mix.entry[1].duty == 0.25);
     assert_true(mix.entry[2].duty == 0.5 && mix.entry[2].period_high_s == mix.entry[2].period_s);
     assert_int_equal(mix.entry[2].sync, HF_SYNC_ALL);
@@ -231,7 +235,8 @@ struct bad {
     const char *words; /* that the message holds, besides the file */
 };
 
-#define ENTRY(inside) "{\"name\": \"e\", \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}, {" inside "}]}"
+#define ENTRY(inside)                                                                                        \
+    "{\"name\": \"e\", \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}, {" inside "}]}"
 
 static void test_parse_refuses(void **unused)
 {
@@ -241,34 +246,43 @@ static void test_parse_refuses(void **unused)
         {"{\"name\": \"e\"}", HF_E_INPUT, "entries: missing"},
         {"{\"name\": \"e\", \"entries\": []}", HF_E_RANGE, "1 to 64"},
         {"{\"name\": \"\", \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}", HF_E_INPUT, "name"},
-        {"{\"name\": \"e\", \"colour\": 1, \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}", HF_E_INPUT,
-         "unknown key \"colour\""},
-        {"{\"name\": \"e\", \"name\": \"f\", \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}", HF_E_INPUT,
-         "twice"},
+        {"{\"name\": \"e\", \"colour\": 1, \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}",
+         HF_E_INPUT, "unknown key \"colour\""},
+        {"{\"name\": \"e\", \"name\": \"f\", \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}",
+         HF_E_INPUT, "twice"},
         {"{\"name\": \"e\", \"slice_low_s\": 0.01, \"entries\": [{\"kernel\": \"branch\", \"weight\": 1}]}",
          HF_E_RANGE, "0.1 to 60"},
-        {"{\"name\": \"e\", \"slice_low_s\": 3, \"slice_high_s\": 2, \"entries\": []}", HF_E_RANGE, "3 to 60"},
+        {"{\"name\": \"e\", \"slice_low_s\": 3, \"slice_high_s\": 2, \"entries\": []}", HF_E_RANGE,
+         "3 to 60"},
         {"{\"name\": \"e\", \"entries\": [7]}", HF_E_INPUT, "entries[0]: must be an object"},
         {ENTRY("\"weight\": 1"), HF_E_INPUT, "entries[1].kernel: missing"},
-        {ENTRY("\"kernel\": \"matrix\", \"weight\": 1"), HF_E_INPUT, "there are: fma-residue, wide-multiply, branch"},
+        {ENTRY("\"kernel\": \"matrix\", \"weight\": 1"), HF_E_INPUT,
+         "there are: fma-residue, wide-multiply, branch"},
         {ENTRY("\"kernel\": 5, \"weight\": 1"), HF_E_INPUT, "entries[1].kernel: must be a string"},
         {ENTRY("\"kernel\": \"branch\""), HF_E_INPUT, "entries[1].weight: missing"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 0"), HF_E_RANGE, "entries[1].weight"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": \"1\""), HF_E_INPUT, "number"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"width_bits\": 512"), HF_E_RANGE, "branch has: 0, 64"},
-        {ENTRY("\"kernel\": \"fma-residue\", \"weight\": 1, \"width_bits\": 100"), HF_E_RANGE, "0, 128, 256, 512"},
-        {ENTRY("\"kernel\": \"fma-residue\", \"weight\": 1, \"width_bits\": 1.5"), HF_E_INPUT, "whole number"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"width_bits\": 512"), HF_E_RANGE,
+         "branch has: 0, 64"},
+        {ENTRY("\"kernel\": \"fma-residue\", \"weight\": 1, \"width_bits\": 100"), HF_E_RANGE,
+         "0, 128, 256, 512"},
+        {ENTRY("\"kernel\": \"fma-residue\", \"weight\": 1, \"width_bits\": 1.5"), HF_E_INPUT,
+         "whole number"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"wave\""), HF_E_INPUT,
          "steady, square, solo-then-all"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"sync\": \"all\""), HF_E_INPUT, "sync: means nothing"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"period_us\": 3"), HF_E_INPUT, "period_us: means nothing"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\""), HF_E_INPUT, "period_us: missing"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 0.05"), HF_E_RANGE,
-         "0.1 to 60000000"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"sync\": \"all\""), HF_E_INPUT,
+         "sync: means nothing"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"period_us\": 3"), HF_E_INPUT,
+         "period_us: means nothing"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\""), HF_E_INPUT,
+         "period_us: missing"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 0.05"),
+         HF_E_RANGE, "0.1 to 60000000"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 5, "
                "\"period_high_us\": 4"),
          HF_E_RANGE, "5 to 60000000"},
-        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 5, \"duty\": 0"),
+        {ENTRY(
+             "\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 5, \"duty\": 0"),
          HF_E_RANGE, "0.01 to 1"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 5, "
                "\"sync\": \"some\""),
@@ -279,7 +293,8 @@ static void test_parse_refuses(void **unused)
         {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"solo-then-all\""), HF_E_INPUT,
          "solo_kernel: missing"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"Pattern\": \"steady\""), HF_E_INPUT, "unknown key"},
-        {"{\"name\": \"a name that is much longer than thirty-one bytes\", \"entries\": []}", HF_E_RANGE, "31 bytes"},
+        {"{\"name\": \"a name that is much longer than thirty-one bytes\", \"entries\": []}", HF_E_RANGE,
+         "31 bytes"},
     };
 
     (void)unused;
@@ -326,11 +341,16 @@ static void test_width_gives_way(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_builtin),          cmocka_unit_test(test_night_shares),
-        cmocka_unit_test(test_slice_is_pure),    cmocka_unit_test(test_slice_statistics),
-        cmocka_unit_test(test_length_and_period), cmocka_unit_test(test_block_seeds_differ),
-        cmocka_unit_test(test_parse),            cmocka_unit_test(test_parse_refuses),
-        cmocka_unit_test(test_parse_size),       cmocka_unit_test(test_width_gives_way),
+        cmocka_unit_test(test_builtin),
+        cmocka_unit_test(test_night_shares),
+        cmocka_unit_test(test_slice_is_pure),
+        cmocka_unit_test(test_slice_statistics),
+        cmocka_unit_test(test_length_and_period),
+        cmocka_unit_test(test_block_seeds_differ),
+        cmocka_unit_test(test_parse),
+        cmocka_unit_test(test_parse_refuses),
+        cmocka_unit_test(test_parse_size),
+        cmocka_unit_test(test_width_gives_way),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,4 +1,5 @@
-/* The timelines of the patterns: pure functions, so what they claim can be checked without running anything. */
+/* The timelines of the patterns: pure functions, so what they claim can be checked without running anything.
+ */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -20,14 +21,19 @@ static const double rate = RATE;
 
 static struct hf_slice square_slice(double period_s, double duty, enum hf_sync sync)
 {
-    return (struct hf_slice){.seed = 4711, .pattern = HF_PATTERN_SQUARE, .solo_kernel = -1, .sync = (int32_t)sync,
-                             .period_s = period_s, .duty = duty, .length_s = 1};
+    return (struct hf_slice){.seed = 4711,
+                             .pattern = HF_PATTERN_SQUARE,
+                             .solo_kernel = -1,
+                             .sync = (int32_t)sync,
+                             .period_s = period_s,
+                             .duty = duty,
+                             .length_s = 1};
 }
 
 static struct hf_place place_of(int worker)
 {
-    return (struct hf_place){.worker = worker, .worker_count = WORKERS, .group = worker / 4, .rank = worker % 4,
-                             .group_size = 4};
+    return (struct hf_place){
+        .worker = worker, .worker_count = WORKERS, .group = worker / 4, .rank = worker % 4, .group_size = 4};
 }
 
 /* Largest distance between the sample's distribution and the uniform one (Kolmogorov 1933). */
@@ -173,7 +179,8 @@ static void test_rounds_in_any_order(void **unused)
 /* --- square --- */
 
 /* Walks a timeline: phases join without a gap, edges count up by one; returns the share on. */
-static double walk(const struct hf_timeline *timeline, uint64_t length, double *ret_first_edge, double *ret_period)
+static double walk(const struct hf_timeline *timeline, uint64_t length, double *ret_first_edge,
+                   double *ret_period)
 {
     uint64_t t = 0, on = 0, edges = 0, first = 0, last = 0;
 
@@ -260,7 +267,8 @@ static void test_dither_drifts(void **unused)
         hf_timeline_init(&timelines[w], &slice, &places[w], rate);
     assert_true(hf_square_period_ticks(&timelines[0]) != hf_square_period_ticks(&timelines[1]));
     for (int cycle = 0; cycle < 100000; cycle++) {
-        double difference = cycle * (hf_square_period_ticks(&timelines[0]) - hf_square_period_ticks(&timelines[1]));
+        double difference =
+            cycle * (hf_square_period_ticks(&timelines[0]) - hf_square_period_ticks(&timelines[1]));
         double phase = fmod(fabs(difference) / hf_square_period_ticks(&timelines[0]), 1);
 
         seen[(int)(phase * 10)] = 1;
@@ -313,11 +321,16 @@ static void test_names(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_detector_of_distance), cmocka_unit_test(test_rounds),
-        cmocka_unit_test(test_release_is_common),    cmocka_unit_test(test_rounds_in_any_order),
-        cmocka_unit_test(test_square),               cmocka_unit_test(test_sync_modes),
-        cmocka_unit_test(test_dither_drifts),        cmocka_unit_test(test_counted_batches),
-        cmocka_unit_test(test_steady),               cmocka_unit_test(test_names),
+        cmocka_unit_test(test_detector_of_distance),
+        cmocka_unit_test(test_rounds),
+        cmocka_unit_test(test_release_is_common),
+        cmocka_unit_test(test_rounds_in_any_order),
+        cmocka_unit_test(test_square),
+        cmocka_unit_test(test_sync_modes),
+        cmocka_unit_test(test_dither_drifts),
+        cmocka_unit_test(test_counted_batches),
+        cmocka_unit_test(test_steady),
+        cmocka_unit_test(test_names),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -2,24 +2,26 @@
  * branch: data-dependent branches. Plain C is its only form.
  *
  * Small jobs whose answers are known; a step is 1 or 2 in turn, and 3:
- *   1. sieve: marks composites in a window of 2000 numbers below 10^6 and counts and adds up the primes left over.
- *      Known: a table made by trial division, anchored by pi(10^6) = 78498.
- *   2. sort: 64 keys, a permutation drawn from the present value, are sorted (Shell 1959, gaps of Ciura 2001). Known: the
- *      identity; every position goes into a hash.
- *   3. interpreter: a small program of byte codes computes value -> m value + k modulo 2^64 by shift and add, branching on the
- *      value's bits. Known: affine jump-ahead.
- * The answer of 1 or 2 goes into the fold: fold -> A fold + answer, a bijection; with right answers its value after n
- * steps is known by jump-ahead over whole cycles of 1000 positions.
+ *   1. sieve: marks composites in a window of 2000 numbers below 10^6 and counts and adds up the primes left
+ *      over. Known: a table made by trial division, anchored by pi(10^6) = 78498.
+ *   2. sort: 64 keys, a permutation drawn from the present value, are sorted (Shell 1959, gaps of Ciura
+ *      2001). Known: the identity; every position goes into a hash.
+ *   3. interpreter: a small program of byte codes computes value -> m value + k modulo 2^64 by shift and add,
+ *      branching on the value's bits. Known: affine jump-ahead.
+ *
+ * The answer of 1 or 2 goes into the fold: fold -> A fold + answer, a bijection; with right answers its value
+ * after n steps is known by jump-ahead over whole cycles of 1000 positions.
  *
  * Words of a state: fold, value, position, m, k, flaw. The flags and keys live only within a step.
  *
  * Masked errors, and what catches them:
- *   - a wrong branch that ends in the same place (a composite marked twice, two equal compares): not an error.
+ *   - a wrong branch that ends in the same place (a composite marked twice, two equal compares): not an
+ *     error.
  *   - two wrong flags in one window that leave count and sum as they were: not from one error.
- *   - keys that become another permutation: each key is computed on its own, so a single error makes a duplicate,
- *     which no sort turns into the identity.
+ *   - keys that become another permutation: each key is computed on its own, so a single error makes a
+ *     duplicate, which no sort turns into the identity.
  *   - the position decides the window: reduced modulo 1000 before use, and its own word in the digest.
- * Indices and loop bounds come from loop counters only; what is computed decides nothing but branches.
+ *     Indices and loop bounds come from loop counters only; what is computed decides nothing but branches.
  */
 #include <assert.h>
 #include <string.h>
@@ -29,8 +31,8 @@
 #include "workloads/kernels/branch.h"
 #include "workloads/kernels/kernel_code.h"
 
-#define FLAGS        (HF_BRANCH_WINDOW_SIZE / 2) /* odd numbers */
-#define SMALL_FLAGS  500                         /* odd numbers below 1000 */
+#define FLAGS        (HF_BRANCH_WINDOW_SIZE / 2)  /* odd numbers */
+#define SMALL_FLAGS  500                          /* odd numbers below 1000 */
 #define HASH_ODD     UINT64_C(0xd1342543de82ef95) /* 5 mod 8 (Steele and Vigna 2021, table 5) */
 #define WORDS        6
 #define PROGRAM_SIZE 8
@@ -56,7 +58,8 @@ _Static_assert(sizeof(struct branch_state) % 64 == 0, "states are laid side by s
 
 /* --- 1. sieve --- */
 
-/* Number 2 i + 1 is composite when flag[i] is set; the primes below 1000 come first, as the window needs them. */
+/* Number 2 i + 1 is composite when flag[i] is set; the primes below 1000 come first, as the window needs
+ * them. */
 HF_INLINE void sieve_small(uint8_t flag[SMALL_FLAGS])
 {
     for (uint32_t i = 0; i < SMALL_FLAGS; i++)
@@ -145,7 +148,15 @@ HF_INLINE uint64_t sort_permutation(uint16_t key[HF_BRANCH_KEYS], uint64_t value
 
 /* --- 3. interpreter --- */
 
-enum code { SKIP_IF_EVEN, ADD_SHIFTED, DOUBLE_SHIFTED, HALVE_BITS, AGAIN, ADD_INCREMENT, STOP };
+enum code {
+    SKIP_IF_EVEN,
+    ADD_SHIFTED,
+    DOUBLE_SHIFTED,
+    HALVE_BITS,
+    AGAIN,
+    ADD_INCREMENT,
+    STOP
+};
 
 HF_INLINE uint64_t interpret(uint64_t value, uint64_t multiplier, uint64_t increment)
 {

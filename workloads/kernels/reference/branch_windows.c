@@ -1,6 +1,7 @@
 /*
- * Primes in the windows [2000 w, 2000 (w + 1)), w = 0 .. 499: how many, and their sum. Found by trial division, apart from
- * any sieve; together 78498 primes (OEIS A006880) with the sum 37550402023 (OEIS A046731).
+ * Primes in the windows [2000 w, 2000 (w + 1)), w = 0 .. 499: how many, and their sum. Found by trial
+ * division, apart from any sieve; together 78498 primes (OEIS A006880) with the sum 37550402023 (OEIS
+ * A046731).
  */
 #include "workloads/kernels/branch.h"
 

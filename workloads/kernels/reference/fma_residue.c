@@ -1,17 +1,18 @@
 /*
  * fma-residue, plain C: the same lanes in integers.
  *
- * The vector entries work in double precision: h = x c; q = round(x c / p); r = fma(-q, p, h) + fma(x, c, -h), which is
- * exact for p below 2^50 (van der Hoeven, Lecerf and Quintin 2014, section 3.3). This file does the same modular
- * multiplication with 64x64->128 bit products and folding by 2^50 = 27 mod p, and the closed form in
- * hf_fma_expect_words() takes powers with 128-bit division: three routes to one residue.
+ * The vector entries work in double precision: h = x c; q = round(x c / p); r = fma(-q, p, h) + fma(x, c,
+ * -h), which is exact for p below 2^50 (van der Hoeven, Lecerf and Quintin 2014, section 3.3). This file does
+ * the same modular multiplication with 64x64->128 bit products and folding by 2^50 = 27 mod p, and the closed
+ * form in hf_fma_expect_words() takes powers with 128-bit division: three routes to one residue.
  *
  * Masked errors, and what catches them:
- *   - in the vector entries, a quotient wrong by a small whole number leaves the residue right: only the range check
- *     of the digest sees it, and only at the last step. Blocks that also fold the quotients are for that.
+ *   - in the vector entries, a quotient wrong by a small whole number leaves the residue right: only the
+ *     range check of the digest sees it, and only at the last step. Blocks that also fold the quotients are
+ *     for that.
  *   - a multiplier wrong by a multiple of p cannot happen by one bit.
- *   - wrong constants (p, c, c/p, the rounding constant) that leave the residues right: compared with memory at the end
- *     of each burst; the flaw word carries the difference.
+ *   - wrong constants (p, c, c/p, the rounding constant) that leave the residues right: compared with memory
+ *     at the end of each burst; the flaw word carries the difference.
  *   - a register copy that is dead at that moment: harmless, and not an error.
  */
 #include <assert.h>
@@ -62,7 +63,8 @@ void hf_fma_start_words(enum hf_operands operands, uint64_t seed, int lanes, uin
     ret_words[lanes + 1] = 0;
 }
 
-void hf_fma_expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes, uint64_t *ret_words)
+void hf_fma_expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes,
+                         uint64_t *ret_words)
 {
     uint64_t power;
 
@@ -174,8 +176,8 @@ struct integer_state {
     uint64_t lane[];
 };
 
-/* 2^50 = 27 mod p: fold the product's upper part twice, then one subtraction. x, c < 2^51 or so; a corrupted operand
- * gives a wrong residue, never an endless loop. */
+/* 2^50 = 27 mod p: fold the product's upper part twice, then one subtraction. x, c < 2^51 or so; a corrupted
+ * operand gives a wrong residue, never an endless loop. */
 HF_INLINE uint64_t multiply_folded(uint64_t x, uint64_t c)
 {
     const uint64_t low_bits = (UINT64_C(1) << 50) - 1;

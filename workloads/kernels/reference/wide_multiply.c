@@ -4,9 +4,10 @@
  * Masked errors, and what catches them:
  *   - a power chain wrong by a multiple of 2^61 - 1 is the same residue: no single bit does that.
  *   - the upper half of a product that is not used (affine chains take the lower 64 bits only): not an error.
- *   - a constant that changes in its register after its last use: compared with memory at the end of each burst.
- *   - a low-order error in an affine chain never reaches lower bits, but it stays where it is: multiplication by an odd
- *     number is a bijection modulo 2^64.
+ *   - a constant that changes in its register after its last use: compared with memory at the end of each
+ *     burst.
+ *   - a low-order error in an affine chain never reaches lower bits, but it stays where it is: multiplication
+ *     by an odd number is a bijection modulo 2^64.
  */
 #include <assert.h>
 #include <string.h>

@@ -1,7 +1,7 @@
 /*
- * wide-multiply with mulx (BMI2): its results go to any two registers, so all chains live in registers while the
- * multiplier stays in rdx. The order of the instructions is fixed here, because the rate hangs on it: after two turns of power
- * chains comes one of an affine chain.
+ * wide-multiply with mulx (BMI2): its results go to any two registers, so all chains live in registers while
+ * the multiplier stays in rdx. The order of the instructions is fixed here, because the rate hangs on it:
+ * after two turns of power chains comes one of an affine chain.
  */
 #include "workloads/kernels/wide_multiply.h"
 
@@ -9,7 +9,7 @@
 #define POWER_TURN(x, multiplier_shifted)                                                                    \
     do {                                                                                                     \
         uint64_t low;                                                                                        \
-        __asm__("mulx %0, %1, %0\n\tshr $3, %1\n\tadd %1, %0"                                               \
+        __asm__("mulx %0, %1, %0\n\tshr $3, %1\n\tadd %1, %0"                                                \
                 : "+r"(x), "=&r"(low)                                                                        \
                 : "d"(multiplier_shifted)                                                                    \
                 : "cc");                                                                                     \
@@ -63,8 +63,8 @@ HF_KERNEL_CODE static void advance(void *opaque_state, uint64_t steps)
     for (int i = 0; i < HF_WIDE_AFFINES; i++)
         state->affine[i] = y[i];
     HF_REREAD_MEMORY();
-    state->flaw |= (multiplier ^ state->power_multiplier << 3) | (affine_multiplier ^ state->affine_multiplier) |
-                   (up ^ steps) | down;
+    state->flaw |= (multiplier ^ state->power_multiplier << 3) |
+                   (affine_multiplier ^ state->affine_multiplier) | (up ^ steps) | down;
 }
 
 static uint64_t limit_loop(uint64_t rounds)
