@@ -1,9 +1,10 @@
 /*
  * Evidence: a run read back from its journal, and what is made from it: certificates, report, summary.
  *
- * Calling order: hf_evidence_open(); read the fields, or hand it to hf_certificate_*, hf_report_*; hf_evidence_free().
- * Everything here comes from the journal and the frozen profile: nothing is asked of the machine, no clock is
- * read, so the same journal always gives the same bytes. Opening is read-only: no lock is taken, nothing on disk changes.
+ * Calling order: hf_evidence_open(); read the fields, or hand it to hf_certificate_*, hf_report_*;
+ * hf_evidence_free(). Everything here comes from the journal and the frozen profile: nothing is asked of the
+ * machine, no clock is read, so the same journal always gives the same bytes. Opening is read-only: no lock
+ * is taken, nothing on disk changes.
  *
  * Times ending in _s are seconds of the run's own time (scaled with the rig model), since the run began.
  * Hours are hours of run time. NAN stands for a value that the journal does not hold.
@@ -41,9 +42,10 @@ struct hf_evidence_mismatch {
     uint64_t slice_seed, block, block_seed, steps;
     uint64_t expected, got, xor_mask;
     int group, cpu, worker, width_bits, lane;
-    int agreed;                /* 1: the recomputation elsewhere confirmed that the result was wrong */
+    int agreed; /* 1: the recomputation elsewhere confirmed that the result was wrong */
     double celsius, mhz;
-    char kernel[HF_NAME_MAX], isa[HF_NAME_MAX], operands[HF_NAME_MAX], pattern[HF_NAME_MAX], sync[HF_NAME_MAX];
+    char kernel[HF_NAME_MAX], isa[HF_NAME_MAX], operands[HF_NAME_MAX], pattern[HF_NAME_MAX],
+        sync[HF_NAME_MAX];
 };
 
 #define HF_EVIDENCE_NOTHING ((size_t)-1) /* an index that points nowhere */
@@ -53,19 +55,19 @@ struct hf_evidence_trial {
     uint64_t trial;
     uint64_t begin_sequence, end_sequence; /* end 0: still open */
     enum hf_purpose purpose;
-    enum hf_verdict verdict;               /* NONE: still open */
+    enum hf_verdict verdict; /* NONE: still open */
     enum hf_cause cause;
-    int group;                             /* or HF_GROUP_ALL */
-    int indicted;                          /* of a failure: group or HF_GROUP_NONE */
-    int step;                              /* single trials; -1 for joint ones */
-    int cpu;                               /* of a failure, or -1 */
-    int hardware_errors;                   /* events on its cores while it was open */
+    int group;           /* or HF_GROUP_ALL */
+    int indicted;        /* of a failure: group or HF_GROUP_NONE */
+    int step;            /* single trials; -1 for joint ones */
+    int cpu;             /* of a failure, or -1 */
+    int hardware_errors; /* events on its cores while it was open */
     int mismatches;
-    size_t joint_first;                    /* in joint_steps[], group_count of them; or NOTHING */
-    size_t load_first;                     /* in loads[] */
+    size_t joint_first; /* in joint_steps[], group_count of them; or NOTHING */
+    size_t load_first;  /* in loads[] */
     int load_count;
-    size_t mismatch;                       /* the first one, in mismatches[]; or NOTHING */
-    size_t detail;                         /* offset in words of a sentence; or NOTHING */
+    size_t mismatch; /* the first one, in mismatches[]; or NOTHING */
+    size_t detail;   /* offset in words of a sentence; or NOTHING */
     double begin_s, loaded_s, end_s, limit_s, exposure_s;
     double celsius_highest, celsius_mean, mhz_asked, mhz_measured;
     uint64_t blocks;
@@ -75,7 +77,7 @@ struct hf_evidence_trial {
 struct hf_evidence_reset {
     uint64_t sequence;
     double time_s;
-    int group;                 /* named by the next boot's record, or HF_GROUP_NONE */
+    int group; /* named by the next boot's record, or HF_GROUP_NONE */
 };
 
 struct hf_evidence_hardware_error {
@@ -111,7 +113,7 @@ enum hf_condition {
 #define HF_CONDITION_ENUM(name, key, kind) HF_CONDITION_##name,
     HF_CONDITION_LIST(HF_CONDITION_ENUM)
 #undef HF_CONDITION_ENUM
-        HF_CONDITION_COUNT
+    HF_CONDITION_COUNT
 };
 
 #define HF_CONDITION_TEXT_MAX 96
@@ -121,7 +123,7 @@ const char *hf_condition_key(enum hf_condition condition);
 struct hf_evidence_session {
     uint64_t sequence;
     int64_t wall_ns;
-    double begin_s, end_s;     /* end NAN: it did not end in good order */
+    double begin_s, end_s; /* end NAN: it did not end in good order */
     char driver[HF_NAME_MAX];
     double clock_factor;
     int workers;
@@ -132,7 +134,7 @@ struct hf_evidence_session {
 };
 
 struct hf_evidence_finished {
-    uint64_t sequence;         /* 0: the run is not finished */
+    uint64_t sequence; /* 0: the run is not finished */
     int64_t wall_ns;
     double time_s;
     uint32_t crc;
@@ -142,19 +144,19 @@ struct hf_evidence_finished {
 struct hf_evidence {
     char *directory;
     struct hf_profile *profile;
-    struct hf_plan *plan;      /* the journal replayed; NULL: plan_problem says why */
+    struct hf_plan *plan; /* the journal replayed; NULL: plan_problem says why */
     char plan_problem[256];
 
-    uint64_t records;          /* taken into account */
-    uint64_t journal_records;  /* in the journal: more when it was read up to a record only */
-    uint32_t last_crc;         /* of record number `records` */
-    int torn;                  /* the journal ends in a torn tail that was ignored */
-    char salt[24];             /* run-begin's: the run's identity, with the profile digest */
+    uint64_t records;         /* taken into account */
+    uint64_t journal_records; /* in the journal: more when it was read up to a record only */
+    uint32_t last_crc;        /* of record number `records` */
+    int torn;                 /* the journal ends in a torn tail that was ignored */
+    char salt[24];            /* run-begin's: the run's identity, with the profile digest */
     uint64_t seed;
     char method[HF_NAME_MAX], tool[HF_NAME_MAX];
     int64_t first_wall_ns;
-    double clock_factor;       /* run seconds in a second of the wall's */
-    double last_s;             /* run time of the last record */
+    double clock_factor; /* run seconds in a second of the wall's */
+    double last_s;       /* run time of the last record */
 
     struct hf_evidence_trial *trials;
     size_t trial_count, trial_capacity;
@@ -172,12 +174,12 @@ struct hf_evidence {
     size_t setting_count, setting_capacity;
     struct hf_evidence_session *sessions;
     size_t session_count, session_capacity;
-    size_t *failures;          /* trials[] with a fail verdict, in order */
+    size_t *failures; /* trials[] with a fail verdict, in order */
     size_t failure_count, failure_capacity;
-    struct hf_text words;      /* sentences, NUL-separated */
+    struct hf_text words; /* sentences, NUL-separated */
 
-    int parked;                /* 1: the run waits for a person, */
-    char parked_reason[256];   /* and why */
+    int parked;                           /* 1: the run waits for a person, */
+    char parked_reason[256];              /* and why */
     struct hf_evidence_finished finished; /* the last one */
 };
 
@@ -204,13 +206,13 @@ int hf_evidence_speaks_against(const struct hf_evidence *evidence, const struct 
 int hf_evidence_exposure_counts(const struct hf_evidence_trial *trial);
 
 struct hf_evidence_group {
-    int step;                  /* chosen: the soak's when there was one, else the plan's, else the baseline */
+    int step; /* chosen: the soak's when there was one, else the plan's, else the baseline */
     int passes, fails, voids, unnamed; /* fails: named failures; unnamed: resets that nobody was named for */
-    double exposure_s;         /* that counts */
+    double exposure_s;                 /* that counts */
     double celsius_highest, celsius_mean; /* mean weighted by exposure */
-    double clock_worst;        /* lowest share measured/asked of a passed trial; NAN */
-    int corrected, uncorrected; /* hardware errors on its cores */
-    const char *state;         /* "proved", "soaking", "searching", "left out", ... */
+    double clock_worst;                   /* lowest share measured/asked of a passed trial; NAN */
+    int corrected, uncorrected;           /* hardware errors on its cores */
+    const char *state;                    /* "proved", "soaking", "searching", "left out", ... */
     int has_view;
     struct hf_plan_view view;
 };
@@ -222,7 +224,7 @@ struct hf_evidence_kernel {
     int width_bits;
     double exposure_s;
     uint64_t blocks;
-    int failures;              /* wrong results that it found */
+    int failures; /* wrong results that it found */
 };
 
 #define HF_EVIDENCE_KERNELS_MAX 256
@@ -233,10 +235,10 @@ int hf_evidence_kernels(const struct hf_evidence *evidence, int group,
 
 /* The joint soak that ended the run (or the running one). */
 struct hf_evidence_soak {
-    struct hf_plan_soak plan;  /* the plan's account */
-    int trials;                /* soak trials that make up the attempt */
-    size_t last_trial;         /* in trials[], or NOTHING */
-    double observed_s;         /* clean exposure at those steps, added up from the trials themselves */
+    struct hf_plan_soak plan; /* the plan's account */
+    int trials;               /* soak trials that make up the attempt */
+    size_t last_trial;        /* in trials[], or NOTHING */
+    double observed_s;        /* clean exposure at those steps, added up from the trials themselves */
     uint64_t blocks;
     int hardware_errors;
     double celsius_highest, celsius_mean, mhz_asked, mhz_measured;
@@ -252,44 +254,49 @@ void hf_words_terminal(struct hf_text *text, const char *string);
 
 /* --- certificates ------------------------------------------------------------------------------------ */
 
-#define HF_CERTIFICATE_FORMAT 1
+#define HF_CERTIFICATE_FORMAT    1
 #define HF_CERTIFICATE_BYTES_MAX (1024 * 1024)
 
 /* What a group still lacks for its certificate. */
 struct hf_certificate_gap {
     int group;
-    char missing[400];         /* one sentence */
+    char missing[400];              /* one sentence */
     double hours_median, hours_p90; /* that would take; NAN: nothing but a person can mend it */
 };
 
 /* 1: the group can be certified; 0: ret_gap says what is missing. */
-int hf_certificate_possible(const struct hf_evidence *evidence, int group, struct hf_certificate_gap *ret_gap);
+int hf_certificate_possible(const struct hf_evidence *evidence, int group,
+                            struct hf_certificate_gap *ret_gap);
 
-/* Sentences for a person: each group that is not proved, what is missing, and how many hours that would take. */
+/* Sentences for a person: each group that is not proved, what is missing, and how many hours that would take.
+ */
 void hf_certificate_gaps(const struct hf_evidence *evidence, struct hf_text *text);
 
-/* The document of one group, or of the machine (HF_GROUP_ALL), as it is written to disk. The evidence must end
- * with its `finished` record (hf_evidence_open_at(directory, evidence->finished.sequence)): HF_E_UNPROVED otherwise. */
+/* The document of one group, or of the machine (HF_GROUP_ALL), as it is written to disk. The evidence must
+ * end with its `finished` record (hf_evidence_open_at(directory, evidence->finished.sequence)): HF_E_UNPROVED
+ * otherwise. */
 int hf_certificate_document(const struct hf_evidence *evidence, int group, struct hf_text *ret_text,
                             struct hf_error *error);
 
 /* Writes certificate-<group>.json for the group (HF_GROUP_ALL: for every group in the soak, and
  * certificate-machine.json) into the run directory. *ret_names (may be NULL) gets the file names, one a line.
  * HF_E_UNPROVED, with the reason, when something is missing. */
-int hf_certificates_write(const char *directory, int group, struct hf_text *ret_names, struct hf_error *error);
+int hf_certificates_write(const char *directory, int group, struct hf_text *ret_names,
+                          struct hf_error *error);
 
 /* "certificate-<group>.json": anything but letters, digits, '.', '_' and '-' in the name becomes %XX. */
 void hf_certificate_file_name(const struct hf_evidence *evidence, int group, char ret_name[128]);
 
 struct hf_certificate_verdict {
-    int agrees;                /* 1: every byte is what the journal gives */
+    int agrees;                  /* 1: every byte is what the journal gives */
     char path[HF_JSON_PATH_MAX]; /* first place that differs: "demonstrated.hours", "journal.records" */
-    char words[512];           /* what stands there, what the journal gives */
-    int later_failures;        /* failures at or below the certified ratios recorded since: a reason to distrust */
+    char words[512];             /* what stands there, what the journal gives */
+    int later_failures; /* failures at or below the certified ratios recorded since: a reason to distrust */
 };
 
-/* Recomputes the certificate from the journal and compares. An error is returned only when the question cannot be
- * asked (no such file, not a certificate, no run); whatever speaks against the certificate is a verdict. */
+/* Recomputes the certificate from the journal and compares. An error is returned only when the question
+ * cannot be asked (no such file, not a certificate, no run); whatever speaks against the certificate is a
+ * verdict. */
 int hf_certificate_check(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
                          struct hf_error *error);
 

@@ -1,9 +1,9 @@
 /*
  * The profile: what one machine is, how far its ratios may go, and what is to be proved.
  *
- * A JSON document (docs/profile.schema.json), read strictly: unknown or duplicate keys, wrong types, values out of
- * range, text that is not UTF-8 are refused with file, path in the document and the allowed range. A run keeps a
- * frozen copy; its SHA-256 digest ties journal and certificates to it.
+ * A JSON document (docs/profile.schema.json), read strictly: unknown or duplicate keys, wrong types, values
+ * out of range, text that is not UTF-8 are refused with file, path in the document and the allowed range. A
+ * run keeps a frozen copy; its SHA-256 digest ties journal and certificates to it.
  *
  * Ratios lie on a grid: ratio = ratio_lowest + step x ratio_step, step 0 .. step_count - 1.
  */
@@ -22,60 +22,60 @@
 
 struct hf_profile_group {
     char name[HF_NAME_MAX];
-    int cpu_first;         /* index of its first CPU in hf_profile.cpu[] */
+    int cpu_first; /* index of its first CPU in hf_profile.cpu[] */
     int cpu_count;
     int baseline_step;
     int highest_step;
-    int left_out;          /* "left_out": true */
-    int pinned_step;       /* "pinned_ratio", -1: not pinned */
+    int left_out;    /* "left_out": true */
+    int pinned_step; /* "pinned_ratio", -1: not pinned */
 };
 
 /* The "rig" section: parameters of the simulated processor. NAN or -1 where the document is silent: the rig's
  * defaults then hold (rig.h). */
 struct hf_profile_rig {
     uint64_t seed;
-    double clock_factor;   /* how many seconds of run time pass in one of the wall's; 1 to 100000 */
+    double clock_factor; /* how many seconds of run time pass in one of the wall's; 1 to 100000 */
     double edge_mhz, chip_sd_mhz, group_sd_mhz, core_sd_mhz, class_sd_mhz;
     double slope_nats, slope_chip_sd, slope_core_sd, frailty_mhz, drift_mhz, ambient_c;
     int hot_cores, flat_cores, stretching, settings_lost, simple;
 };
 
 struct hf_profile {
-    char name[HF_NAME_MAX];          /* of the machine: names the run directory */
+    char name[HF_NAME_MAX]; /* of the machine: names the run directory */
     char description[256];
-    double base_clock_mhz;           /* 20 to 1000, default 100 */
+    double base_clock_mhz; /* 20 to 1000, default 100 */
     double ratio_lowest, ratio_highest, ratio_step, ratio_baseline;
-    int step_count;                  /* from the ratios; 2 to 512 */
+    int step_count; /* from the ratios; 2 to 512 */
     int group_count;
     struct hf_profile_group group[HF_GROUPS_MAX];
-    int cpu_count;                   /* of all groups together */
-    int16_t cpu[HF_CPUS_MAX];        /* logical CPU numbers, group after group */
+    int cpu_count;            /* of all groups together */
+    int16_t cpu[HF_CPUS_MAX]; /* logical CPU numbers, group after group */
 
     char driver[HF_DRIVER_NAME_MAX]; /* "rig", "sheet", later "cpufreq", "command" */
     int accept_the_risk;
-    double temperature_limit_c;      /* default 95, at most 105 */
-    int temperature_unwatched;       /* "temperature": "unwatched" */
+    double temperature_limit_c; /* default 95, at most 105 */
+    int temperature_unwatched;  /* "temperature": "unwatched" */
 
-    char mix[HF_NAME_MAX];           /* name of an embedded mix, or "" when mix_document is given */
-    struct hf_text mix_document;     /* an inline mix object, as JSON text; empty when named */
+    char mix[HF_NAME_MAX];       /* name of an embedded mix, or "" when mix_document is given */
+    struct hf_text mix_document; /* an inline mix object, as JSON text; empty when named */
 
-    char method[HF_NAME_MAX];        /* "belief" (default), "bisect", "step-up" */
-    double claim_hours;              /* default 168 */
-    double confidence;               /* default 0.95; 0.5 to 0.9999 */
-    double soak_s;                   /* "soak_hours", default 6 */
-    double baseline_s;               /* "baseline_minutes", default 10 */
-    double reset_cost_s;             /* "reset_minutes", default 3 */
-    uint64_t seed;                   /* of the search, default 1 */
+    char method[HF_NAME_MAX]; /* "belief" (default), "bisect", "step-up" */
+    double claim_hours;       /* default 168 */
+    double confidence;        /* default 0.95; 0.5 to 0.9999 */
+    double soak_s;            /* "soak_hours", default 6 */
+    double baseline_s;        /* "baseline_minutes", default 10 */
+    double reset_cost_s;      /* "reset_minutes", default 3 */
+    uint64_t seed;            /* of the search, default 1 */
 
-    double voltage_mv;               /* "conditions": as entered; NAN: not given */
+    double voltage_mv; /* "conditions": as entered; NAN: not given */
     double conditions_ambient_c;
     char conditions_note[256];
 
     int has_rig;
     struct hf_profile_rig rig;
 
-    char digest[HF_SHA256_HEX];      /* of the document's bytes */
-    struct hf_text document;         /* the bytes as read: what is frozen */
+    char digest[HF_SHA256_HEX]; /* of the document's bytes */
+    struct hf_text document;    /* the bytes as read: what is frozen */
 };
 
 /* Reads, checks and fills. On failure nothing is kept. Release with hf_profile_release(). */
@@ -94,8 +94,8 @@ int hf_profile_step(const struct hf_profile *profile, double ratio, int *ret_ste
 int hf_profile_group_of(const struct hf_profile *profile, const char *name, int *ret_group,
                         struct hf_error *error);
 
-/* A starting profile for survey --write-profile: groups as found, conservative values, and the keys a person has
- * to fill in. Written as JSON text. */
+/* A starting profile for survey --write-profile: groups as found, conservative values, and the keys a person
+ * has to fill in. Written as JSON text. */
 struct hf_profile_start {
     const char *name;
     const char *driver;

@@ -17,9 +17,12 @@ static struct certify_settings {
 
 static const struct hf_option options[] = {
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory", 0, 0},
-    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile: its default run directory", 0, 0},
-    {"group", HF_OPTION_STRING, &settings.group, "NAME", "this group only; default: every group and the machine", 0, 0},
-    {"check", HF_OPTION_STRING, &settings.check, "FILE", "recompute this certificate from the journal and compare", 0, 0},
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE",
+     "the machine's profile: its default run directory", 0, 0},
+    {"group", HF_OPTION_STRING, &settings.group, "NAME",
+     "this group only; default: every group and the machine", 0, 0},
+    {"check", HF_OPTION_STRING, &settings.check, "FILE",
+     "recompute this certificate from the journal and compare", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0}};
 
@@ -77,8 +80,9 @@ static void print_verdict(const char *directory, const struct hf_certificate_ver
     }
     printf("%s\n", words.bytes);
     if (verdict->later_failures > 0)
-        printf("Caution: %d failures at or below the certified ratios have been recorded since. Search again.\n",
-               verdict->later_failures);
+        printf(
+            "Caution: %d failures at or below the certified ratios have been recorded since. Search again.\n",
+            verdict->later_failures);
     hf_text_release(&words);
 }
 
@@ -127,7 +131,8 @@ static void write_files(const char *names, struct hf_json_writer *writer)
     hf_json_array_close(writer);
 }
 
-static void print_result_json(const struct hf_evidence *evidence, const char *names, const struct hf_error *error)
+static void print_result_json(const struct hf_evidence *evidence, const char *names,
+                              const struct hf_error *error)
 {
     struct hf_json_writer writer;
     struct hf_text text;
@@ -186,7 +191,8 @@ static int write_all(const char *directory, struct hf_error *error)
     if (hf_evidence_open(directory, &evidence, error) != HF_OK)
         return hf_command_fail("certify", error);
     hf_text_init(&names, 65536);
-    if (settings.group == NULL || hf_profile_group_of(evidence->profile, settings.group, &group, error) == HF_OK)
+    if (settings.group == NULL ||
+        hf_profile_group_of(evidence->profile, settings.group, &group, error) == HF_OK)
         (void)hf_certificates_write(directory, group, &names, error);
     if (settings.json && (error->code == HF_OK || error->code == HF_E_UNPROVED))
         print_result_json(evidence, names.bytes, error);

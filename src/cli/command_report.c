@@ -17,7 +17,8 @@ static struct report_settings {
 
 static const struct hf_option options[] = {
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory", 0, 0},
-    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile: its default run directory", 0, 0},
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE",
+     "the machine's profile: its default run directory", 0, 0},
     {"out", HF_OPTION_STRING, &settings.out, "FILE", "the page goes here; default: DIR/report.html", 0, 0},
     {"text", HF_OPTION_FLAG, &settings.text, NULL, "the summary only, no page", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output, no page", 0, 0},
@@ -51,7 +52,8 @@ static int print_report(const struct hf_evidence *evidence, const int *true_limi
     struct hf_text text;
     char path[PATH_MAX];
 
-    if (!settings.json && !settings.text && write_page(evidence, true_limit, path, sizeof path, error) != HF_OK)
+    if (!settings.json && !settings.text &&
+        write_page(evidence, true_limit, path, sizeof path, error) != HF_OK)
         return error->code;
     hf_text_init(&text, OUTPUT_MAX);
     if (settings.json)

@@ -11,8 +11,8 @@ static int read_mix(const struct hf_profile *profile, struct hf_mix *ret_mix)
 
     if (profile->mix[0] != '\0')
         return hf_mix_builtin(profile->mix, ret_mix, &error) == HF_OK;
-    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix", ret_mix, &error) ==
-           HF_OK;
+    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix", ret_mix,
+                        &error) == HF_OK;
 }
 
 int hf_true_limits_of_profile(const struct hf_profile *profile, int ret_limits[HF_GROUPS_MAX])

@@ -4,8 +4,9 @@
 
 #include "holdfast/profile.h"
 
-/* Fills, for each group, the highest step whose true rate keeps the profile's claim under its mix with every other group
- * at its own limit; -1 when no step does. 1: done; 0: the machine is no rig model, or it cannot be told. */
+/* Fills, for each group, the highest step whose true rate keeps the profile's claim under its mix with every
+ * other group at its own limit; -1 when no step does. 1: done; 0: the machine is no rig model, or it cannot
+ * be told. */
 int hf_true_limits_of_profile(const struct hf_profile *profile, int ret_limits[HF_GROUPS_MAX]);
 
 #endif

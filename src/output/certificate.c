@@ -2,18 +2,18 @@
  * Certificates: what was proved for a group, or for the machine, under which conditions, with the evidence.
  *
  * Format (docs/certificate.schema.json is its description for machines):
- *   UTF-8 JSON, indented by two blanks, members in the order in which they are written here, one newline at the end.
- *   A certificate says nothing that cannot be computed again from the journal up to record `journal.records`, the
- *   run's `finished` line: no time of writing, no name of the machine it was written on.
- *   Numbers that come from sums are rounded to 9 significant digits, those that come from the belief to 6, so that
- *   another processor's last bit in exp() is no difference.
- *   `fingerprint` is the SHA-256 of the document without that member, written without blanks and line breaks,
- *   followed by the journal's last checksum (8 hexadecimal digits).
+ *   UTF-8 JSON, indented by two blanks, members in the order in which they are written here, one newline at
+ * the end. A certificate says nothing that cannot be computed again from the journal up to record
+ * `journal.records`, the run's `finished` line: no time of writing, no name of the machine it was written on.
+ *   Numbers that come from sums are rounded to 9 significant digits, those that come from the belief to 6, so
+ * that another processor's last bit in exp() is no difference. `fingerprint` is the SHA-256 of the document
+ * without that member, written without blanks and line breaks, followed by the journal's last checksum (8
+ * hexadecimal digits).
  *
- * `demonstrated` uses no model: no fault in T hours of the joint soak, so the machine's rate of faults is at most
- * -ln(1 - C) / T (NIST/SEMATECH e-Handbook 8.4.5.1), and with it that of each group. When the same ratios were soaked
- * m times before one soak passed, ln(m / (1 - C)) / T holds instead (union bound over the attempts).
- * `expected` is the plan's belief, carried beyond what was observed: never mixed with the former.
+ * `demonstrated` uses no model: no fault in T hours of the joint soak, so the machine's rate of faults is at
+ * most -ln(1 - C) / T (NIST/SEMATECH e-Handbook 8.4.5.1), and with it that of each group. When the same
+ * ratios were soaked m times before one soak passed, ln(m / (1 - C)) / T holds instead (union bound over the
+ * attempts). `expected` is the plan's belief, carried beyond what was observed: never mixed with the former.
  */
 #include <assert.h>
 #include <inttypes.h>
@@ -26,10 +26,10 @@
 #include "holdfast/statistics.h"
 #include "output/output_private.h"
 
-#define NEAREST_MAX     8
-#define SUM_DIGITS      9
-#define BELIEF_DIGITS   6
-#define SECONDS_AN_HOUR 3600.0
+#define NEAREST_MAX            8
+#define SUM_DIGITS             9
+#define BELIEF_DIGITS          6
+#define SECONDS_AN_HOUR        3600.0
 #define UPPER_BOUND_CONFIDENCE 0.95 /* of hf_plan_view.rate_at_choice_upper_per_hour */
 
 /* Everything that the parts of one document need. */
@@ -71,7 +71,8 @@ static void write_words(struct hf_json_writer *writer, const char *key, struct h
 
 struct hf_demonstrated hf_demonstrated_of(double served_s, double confidence, int attempt)
 {
-    struct hf_demonstrated shown = {.hours = served_s / SECONDS_AN_HOUR, .confidence = confidence, .attempt = attempt};
+    struct hf_demonstrated shown = {
+        .hours = served_s / SECONDS_AN_HOUR, .confidence = confidence, .attempt = attempt};
 
     assert(served_s > 0 && confidence > 0 && confidence < 1 && attempt >= 1);
     /* The m-th attempt at one set may only spend (1 - C) / m. */
@@ -108,10 +109,11 @@ int hf_is_simulated(const struct hf_evidence *evidence)
 
 void hf_simulation_words(const struct hf_evidence *evidence, struct hf_text *text)
 {
-    hf_text_addf(text,
-                 "The machine is a rig model, a simulated processor whose clock runs %g times the wall's: all hours "
-                 "here are the model's own. It proves nothing about real silicon.",
-                 evidence->clock_factor);
+    hf_text_addf(
+        text,
+        "The machine is a rig model, a simulated processor whose clock runs %g times the wall's: all hours "
+        "here are the model's own. It proves nothing about real silicon.",
+        evidence->clock_factor);
 }
 
 const struct hf_evidence_session *hf_last_session(const struct hf_evidence *evidence)
@@ -130,7 +132,8 @@ static void shown_sentence(const struct document *document, struct hf_text *text
     hf_words_time_floor(document->shown.hours, served);
     hf_words_time_floor(document->shown.hours_per_fault, between);
     hf_words_percent(document->shown.confidence, confidence);
-    hf_text_addf(text, "no fault in %s with all groups soaking together: at most one fault in %s, %s confidence",
+    hf_text_addf(text,
+                 "no fault in %s with all groups soaking together: at most one fault in %s, %s confidence",
                  served, between, confidence);
 }
 
@@ -292,7 +295,8 @@ static void write_demonstrated(const struct document *document)
     shown_sentence(document, &sentence);
     hf_json_object_open(writer, "demonstrated");
     hf_json_string(writer, "method", "joint soak without a fault; uses no model");
-    hf_json_string(writer, "bounds", "the whole machine's rate of faults, and so that of each group in the soak");
+    hf_json_string(writer, "bounds",
+                   "the whole machine's rate of faults, and so that of each group in the soak");
     write_rounded(writer, "machine_hours", document->shown.hours, SUM_DIGITS);
     write_rounded(writer, "required_hours", soak->required_s / SECONDS_AN_HOUR, SUM_DIGITS);
     hf_json_integer(writer, "faults", 0);
@@ -328,13 +332,16 @@ static void expected_sentence(int known, double median_per_hour, double upper_pe
     char bound[HF_WORDS_MAX];
 
     if (!known) {
-        hf_text_add_string(text, "this search method keeps no belief: nothing is expected beyond what was demonstrated");
+        hf_text_add_string(
+            text, "this search method keeps no belief: nothing is expected beyond what was demonstrated");
         return;
     }
     hf_words_time_about(1 / median_per_hour, median);
     hf_words_time_floor(1 / upper_per_hour, bound);
-    hf_text_addf(text, "extrapolated from failures at higher ratios: about one fault in %s (median), at most one in %s "
-                       "(95 %% bound)", median, bound);
+    hf_text_addf(text,
+                 "extrapolated from failures at higher ratios: one fault in %s (median), at most one in %s "
+                 "(95 %% bound)",
+                 median, bound);
 }
 
 /* The machine's rate is the sum over its groups; the sum of upper bounds is an upper bound. */
@@ -369,7 +376,8 @@ static void write_model(const struct document *document)
     for (int group = 0; group < document->profile->group_count; group++) {
         struct hf_plan_view view;
 
-        if (document->soak.plan.step[group] < 0 || (document->group != HF_GROUP_ALL && document->group != group))
+        if (document->soak.plan.step[group] < 0 ||
+            (document->group != HF_GROUP_ALL && document->group != group))
             continue;
         hf_plan_view(document->evidence->plan, group, &view);
         passed &= view.model_check_passed;
@@ -427,8 +435,8 @@ static int by_nearness(const void *left, const void *right)
     return (a->trial > b->trial) - (a->trial < b->trial);
 }
 
-/* Nearest to the choice is the lowest ratio that failed. Failures of the group's own cores stand before resets that
- * may have been anybody's; early ones before late ones. */
+/* Nearest to the choice is the lowest ratio that failed. Failures of the group's own cores stand before
+ * resets that may have been anybody's; early ones before late ones. */
 int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max)
 {
     struct nearness nearest[64];
@@ -582,7 +590,8 @@ static void write_load(const struct document *document)
         reported += document->evidence->sessions[i].reported;
     }
     hf_json_object_open(writer, "load");
-    hf_json_string(writer, "mix", document->profile->mix[0] ? document->profile->mix : "given in the profile");
+    hf_json_string(writer, "mix",
+                   document->profile->mix[0] ? document->profile->mix : "given in the profile");
     hf_json_integer(writer, "soak_trials", document->soak.trials);
     hf_json_u64(writer, "soak_blocks_checked", document->soak.blocks);
     hf_json_u64(writer, "planted_errors", planted);
@@ -643,8 +652,9 @@ static void gather_machine(const struct document *document, struct hf_evidence_g
         all.uncorrected += one.uncorrected;
         if (isnan(one.celsius_mean) || one.exposure_s <= 0)
             continue;
-        all.celsius_mean = ((weight > 0 ? all.celsius_mean * weight : 0) + one.celsius_mean * one.exposure_s) /
-                           (weight + one.exposure_s);
+        all.celsius_mean =
+            ((weight > 0 ? all.celsius_mean * weight : 0) + one.celsius_mean * one.exposure_s) /
+            (weight + one.exposure_s);
         weight += one.exposure_s;
     }
     *ret_all = all;
@@ -652,11 +662,13 @@ static void gather_machine(const struct document *document, struct hf_evidence_g
 
 /* --- 6: conditions ------------------------------------------------------------------------------------ */
 
-static void write_condition(struct hf_json_writer *writer, const char *key, const char *kind, const char *value)
+static void write_condition(struct hf_json_writer *writer, const char *key, const char *kind,
+                            const char *value)
 {
     if (value[0] == '\0')
         hf_json_null(writer, key);
-    else if (strcmp(kind, "INTEGER") == 0 && strspn(value, "-0123456789") == strlen(value) && strlen(value) < 12)
+    else if (strcmp(kind, "INTEGER") == 0 && strspn(value, "-0123456789") == strlen(value) &&
+             strlen(value) < 12)
         hf_json_integer(writer, key, strtol(value, NULL, 10));
     else if (strcmp(kind, "BOOL") == 0)
         hf_json_bool(writer, key, strcmp(value, "true") == 0);
@@ -680,7 +692,8 @@ static void write_session_conditions(const struct document *document)
 static int condition_changed(const struct hf_evidence *evidence, int condition)
 {
     for (size_t i = 1; i < evidence->session_count; i++) {
-        if (strcmp(evidence->sessions[i].condition[condition], evidence->sessions[0].condition[condition]) != 0)
+        if (strcmp(evidence->sessions[i].condition[condition], evidence->sessions[0].condition[condition]) !=
+            0)
             return 1;
     }
     return 0;
@@ -714,10 +727,13 @@ static void write_limits(const struct document *document)
 {
     static const char *const limits[] = {
         "It bounds the rate of faults; it does not say that none will ever happen.",
-        "It holds for the load of this mix. Other programs may load the processor in ways that none of these kernels "
+        "It holds for the load of this mix. Other programs may load the processor in ways that none of these "
+        "kernels "
         "does.",
-        "It holds for the temperatures that were reached here. A warmer room, dust or another cooler may change it.",
-        "It holds for this voltage, memory setting, firmware and microcode. After a change of any of them, verify "
+        "It holds for the temperatures that were reached here. A warmer room, dust or another cooler may "
+        "change it.",
+        "It holds for this voltage, memory setting, firmware and microcode. After a change of any of them, "
+        "verify "
         "again.",
         "It holds for now. Processors age: verify again from time to time.",
         "What is expected beyond the demonstrated rate rests on a model of how faults grow with the ratio.",
@@ -725,8 +741,7 @@ static void write_limits(const struct document *document)
 
     hf_json_array_open(document->writer, "does_not_prove");
     if (hf_is_simulated(document->evidence))
-        hf_json_string(document->writer, NULL,
-                       "Anything about real silicon: the machine was a rig model.");
+        hf_json_string(document->writer, NULL, "Anything about real silicon: the machine was a rig model.");
     for (size_t i = 0; i < sizeof limits / sizeof limits[0]; i++)
         hf_json_string(document->writer, NULL, limits[i]);
     hf_json_array_close(document->writer);
@@ -743,10 +758,11 @@ static void caution_of_spending(const struct document *document)
     hf_words_percent(floor(document->soak.plan.confidence_spent * 1e4 + 0.999999) / 1e4, spent);
     hf_words_percent(1 - document->shown.confidence, allowed);
     hf_text_init(&words, 1024);
-    hf_text_addf(&words,
-                 "%d soaks were begun. Taken together, the chance that such a walk certifies ratios that are worse "
-                 "than stated is at most %s, instead of %s.",
-                 document->soak.plan.attempts, spent, allowed);
+    hf_text_addf(
+        &words,
+        "%d soaks were begun. Taken together, the chance that such a walk certifies ratios that are worse "
+        "than stated is at most %s, instead of %s.",
+        document->soak.plan.attempts, spent, allowed);
     write_words(document->writer, NULL, &words);
 }
 
@@ -756,17 +772,21 @@ static void caution_of_groups(const struct document *document)
         struct hf_plan_view view;
         struct hf_text words;
 
-        if (document->soak.plan.step[group] < 0 || (document->group != HF_GROUP_ALL && document->group != group))
+        if (document->soak.plan.step[group] < 0 ||
+            (document->group != HF_GROUP_ALL && document->group != group))
             continue;
         hf_plan_view(document->evidence->plan, group, &view);
         hf_text_init(&words, 1024);
         if (!view.model_check_passed)
-            hf_text_addf(&words, "The faults of %s do not follow the model: what is expected of it is doubtful, what "
-                                 "was demonstrated is not.", document->profile->group[group].name);
+            hf_text_addf(&words,
+                         "The faults of %s do not follow the model: what is expected of it is doubtful, what "
+                         "was demonstrated is not.",
+                         document->profile->group[group].name);
         else if (view.left_alone)
-            hf_text_addf(&words, "%s was left where it stood after repeated void trials (%s): its ratio may be lower "
-                                 "than it need be.", document->profile->group[group].name,
-                         hf_cause_name(view.left_alone_cause));
+            hf_text_addf(&words,
+                         "%s was left where it stood after repeated void trials (%s): its ratio may be lower "
+                         "than it need be.",
+                         document->profile->group[group].name, hf_cause_name(view.left_alone_cause));
         if (words.size > 0)
             hf_json_string(document->writer, NULL, words.bytes);
         hf_text_release(&words);
@@ -783,16 +803,19 @@ static void write_cautions(const struct document *document)
     for (int i = 0; i < HF_CONDITION_COUNT; i++) {
         if (!condition_changed(document->evidence, i))
             continue;
-        hf_json_string(writer, NULL, "Conditions changed between the sessions of this run: see "
-                                     "conditions.changed_between_sessions.");
+        hf_json_string(writer, NULL,
+                       "Conditions changed between the sessions of this run: see "
+                       "conditions.changed_between_sessions.");
         break;
     }
     if (document->profile->temperature_unwatched)
         hf_json_string(writer, NULL, "No temperature was watched, as the profile asks.");
-    hf_json_string(writer, NULL, "Heat: running above the maker's clocks raises power and temperature of processor and "
-                                 "supply. Watch both.");
-    hf_json_string(writer, NULL, "Data: a fault can damage files without a word. Keep backups, and search on a scratch "
-                                 "system.");
+    hf_json_string(writer, NULL,
+                   "Heat: running above the maker's clocks raises power and temperature of processor and "
+                   "supply. Watch both.");
+    hf_json_string(writer, NULL,
+                   "Data: a fault can damage files without a word. Keep backups, and search on a scratch "
+                   "system.");
     hf_json_string(writer, NULL, "Warranty: running outside the maker's limits may end it.");
     hf_json_array_close(writer);
 }
@@ -864,7 +887,8 @@ static int document_begin(const struct hf_evidence *evidence, int group, struct 
                            gap.missing);
     }
     if (evidence->records != evidence->finished.sequence)
-        return hf_fail(error, HF_E_UNPROVED, "record %" PRIu64 " does not end a finished run", evidence->records);
+        return hf_fail(error, HF_E_UNPROVED, "record %" PRIu64 " does not end a finished run",
+                       evidence->records);
     hf_evidence_soak(evidence, &document.soak);
     if (group != HF_GROUP_ALL) {
         document.step = document.soak.plan.step[group];

@@ -1,7 +1,7 @@
 /*
- * Checking a certificate: it is computed again from the journal, up to the record at which the run had finished, and
- * compared. First as values, so that the place that differs can be named; then byte by byte, so that nothing that
- * reads as the same value passes for it.
+ * Checking a certificate: it is computed again from the journal, up to the record at which the run had
+ * finished, and compared. First as values, so that the place that differs can be named; then byte by byte, so
+ * that nothing that reads as the same value passes for it.
  */
 #include <assert.h>
 #include <cjson/cJSON.h>
@@ -55,7 +55,8 @@ static int plain_values_agree(const cJSON *given, const cJSON *expected)
     if (cJSON_IsString(expected))
         return strcmp(given->valuestring, expected->valuestring) == 0;
     /* Same digits, same double: no tolerance is wanted. */
-    return !cJSON_IsNumber(expected) || memcmp(&given->valuedouble, &expected->valuedouble, sizeof(double)) == 0;
+    return !cJSON_IsNumber(expected) ||
+           memcmp(&given->valuedouble, &expected->valuedouble, sizeof(double)) == 0;
 }
 
 static int values_agree(const cJSON *given, const cJSON *expected, const char *path,
@@ -152,9 +153,10 @@ struct claim {
     uint64_t records;
 };
 
-/* A member that every certificate has; a certificate without it has been tampered with, which is a verdict. */
-static int claim_string(const struct hf_json_reader *root, const char *section, const char *key, char *ret_text,
-                        size_t size, struct hf_certificate_verdict *verdict)
+/* A member that every certificate has; a certificate without it has been tampered with, which is a verdict.
+ */
+static int claim_string(const struct hf_json_reader *root, const char *section, const char *key,
+                        char *ret_text, size_t size, struct hf_certificate_verdict *verdict)
 {
     struct hf_json_reader object = *root;
     struct hf_error error = {0};
@@ -186,7 +188,8 @@ static int read_claim(const struct hf_json_reader *root, struct claim *ret_claim
         return 0;
     claim.records = records[0] >= '0' && records[0] <= '9' ? strtoull(records, NULL, 10) : 0;
     if (claim.records == 0) {
-        differ(verdict, "journal.records", "the file says \"%s\": it must be the number of a record", records);
+        differ(verdict, "journal.records", "the file says \"%s\": it must be the number of a record",
+               records);
         return 0;
     }
     *ret_claim = claim;
@@ -215,8 +218,8 @@ static int read_document(const char *file, struct hf_text *ret_text, struct cJSO
     if (hf_json_get_integer(&root, "format", 1, 1000000, &format, error) != HF_OK)
         goto free_document;
     if (format > HF_CERTIFICATE_FORMAT) {
-        (void)hf_fail(error, HF_E_VERSION, "%s has format %" PRId64 "; this program knows formats up to %d", file,
-                      format, HF_CERTIFICATE_FORMAT);
+        (void)hf_fail(error, HF_E_VERSION, "%s has format %" PRId64 "; this program knows formats up to %d",
+                      file, format, HF_CERTIFICATE_FORMAT);
         goto free_document;
     }
     *ret_text = text;
@@ -234,8 +237,8 @@ static int belongs_to(const struct hf_evidence *evidence, const struct claim *cl
                       struct hf_certificate_verdict *verdict)
 {
     if (strcmp(claim->identity, evidence->salt) != 0)
-        differ(verdict, "run.identity", "the file belongs to run %s, this directory holds run %s", claim->identity,
-               evidence->salt);
+        differ(verdict, "run.identity", "the file belongs to run %s, this directory holds run %s",
+               claim->identity, evidence->salt);
     else if (strcmp(claim->digest, evidence->profile->digest) != 0)
         differ(verdict, "run.profile_digest", "the file says %s, the run's profile has %s", claim->digest,
                evidence->profile->digest);
@@ -262,7 +265,8 @@ static void compare_document(const struct hf_evidence *evidence, int group, cons
     if (hf_json_parse(text.bytes, text.size, "the recomputed certificate", &expected, &error) != HF_OK) {
         differ(verdict, "document", "%s", error.message);
     } else {
-        verdict->agrees = values_agree(given, expected, "", verdict) && bytes_agree(given_text, &text, verdict);
+        verdict->agrees =
+            values_agree(given, expected, "", verdict) && bytes_agree(given_text, &text, verdict);
         hf_json_document_free(expected);
     }
     hf_text_release(&text);
@@ -281,7 +285,8 @@ static int check_claim(const char *directory, const struct claim *claim, const s
         return error->code;
     if (!belongs_to(whole, claim, verdict))
         goto done;
-    if (!claim->is_machine && hf_profile_group_of(whole->profile, claim->group_name, &group, error) != HF_OK) {
+    if (!claim->is_machine &&
+        hf_profile_group_of(whole->profile, claim->group_name, &group, error) != HF_OK) {
         differ(verdict, "group.name", "%s", error->message);
         hf_error_clear(error);
         goto done;

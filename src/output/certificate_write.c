@@ -1,4 +1,5 @@
-/* Which groups can be certified, what the others lack, and the writing of certificates into the run directory. */
+/* Which groups can be certified, what the others lack, and the writing of certificates into the run
+ * directory. */
 #include <assert.h>
 #include <inttypes.h>
 #include <limits.h>
@@ -24,7 +25,8 @@ static const struct hf_evidence_session *session_at(const struct hf_evidence *ev
     return NULL;
 }
 
-/* Absence of a failure is no pass: each session of the soak must have shown that planted errors are reported. */
+/* Absence of a failure is no pass: each session of the soak must have shown that planted errors are reported.
+ */
 static int detectors_are_proved(const struct hf_evidence *evidence, const struct hf_evidence_soak *soak)
 {
     int left = soak->trials;
@@ -56,8 +58,10 @@ static int soak_is_sound(const struct hf_evidence *evidence, const struct hf_evi
     else if (soak->hardware_errors > 0)
         MISSING(gap, "%d hardware errors were reported during the soak", soak->hardware_errors);
     else if (!detectors_are_proved(evidence, soak))
-        MISSING(gap, "no session of the soak shows that every planted wrong bit was reported, so its silence proves "
-                     "nothing; search again in a new run directory");
+        MISSING(
+            gap,
+            "no session of the soak shows that every planted wrong bit was reported, so its silence proves "
+            "nothing; search again in a new run directory");
     else
         return 1;
     return 0;
@@ -99,15 +103,19 @@ static void describe_progress(const struct hf_evidence *evidence, const struct h
     hf_evidence_group(evidence, gap->group, &own);
     hf_words_ratio(evidence->profile, own.step, ratio);
     if (soak->plan.passed)
-        MISSING(gap, "the soak at ratio %s has passed, but the run was not closed: start holdfast search once more",
-                ratio);
+        MISSING(
+            gap,
+            "the soak at ratio %s has passed, but the run was not closed: start holdfast search once more",
+            ratio);
     else if (soak->plan.attempts > 0)
         MISSING(gap, "the joint soak at ratio %s has served %.2f of %.2f hours (soak number %d)", ratio,
                 soak->plan.served_s / SECONDS_AN_HOUR, soak->plan.required_s / SECONDS_AN_HOUR,
                 soak->plan.attempts);
     else
-        MISSING(gap, "the joint soak of %.2f hours has not begun; the search stands at ratio %s after %d passes and %d "
-                     "failures",
+        MISSING(gap,
+                "the joint soak of %.2f hours has not begun; the search stands at ratio %s after %d passes "
+                "and %d "
+                "failures",
                 soak->plan.required_s / SECONDS_AN_HOUR, ratio, own.passes, own.fails + own.unnamed);
 }
 
@@ -121,7 +129,8 @@ int hf_certificate_possible(const struct hf_evidence *evidence, int group, struc
     assert(group >= 0 && group < evidence->profile->group_count);
     hf_evidence_soak(evidence, &soak);
     if (evidence->profile->group[group].left_out) {
-        MISSING(&gap, "the profile leaves this group out: it stays at its baseline, and nothing is claimed for it");
+        MISSING(&gap,
+                "the profile leaves this group out: it stays at its baseline, and nothing is claimed for it");
     } else if (evidence->plan == NULL) {
         MISSING(&gap, "the search cannot be replayed from the journal: %s", evidence->plan_problem);
     } else if (evidence->finished.sequence != 0 && soak.plan.passed) {
@@ -149,8 +158,8 @@ void hf_certificate_gaps(const struct hf_evidence *evidence, struct hf_text *tex
         hf_text_add_string(text, ": ");
         hf_words_terminal(text, gap.missing);
         if (!isnan(gap.hours_median))
-            hf_text_addf(text, "; about %.1f hours more (%.1f at most, nine times out of ten)", gap.hours_median,
-                         fmax(gap.hours_p90, gap.hours_median));
+            hf_text_addf(text, "; about %.1f hours more (%.1f at most, nine times out of ten)",
+                         gap.hours_median, fmax(gap.hours_p90, gap.hours_median));
         hf_text_add_string(text, "\n");
     }
 }
@@ -174,7 +183,8 @@ void hf_certificate_file_name(const struct hf_evidence *evidence, int group, cha
     (void)snprintf(ret_name + used, 128 - used, ".json");
 }
 
-static int write_one(const struct hf_evidence *evidence, int group, struct hf_text *names, struct hf_error *error)
+static int write_one(const struct hf_evidence *evidence, int group, struct hf_text *names,
+                     struct hf_error *error)
 {
     char name[128];
     char path[PATH_MAX];
@@ -194,8 +204,8 @@ static int write_one(const struct hf_evidence *evidence, int group, struct hf_te
 }
 
 /* The group that the trial speaks against at or below its soaked ratio; -1: none. */
-static int speaks_against_proof(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, int group,
-                                const int16_t *soaked)
+static int speaks_against_proof(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
+                                int group, const int16_t *soaked)
 {
     for (int g = 0; g < evidence->profile->group_count; g++) {
         if ((group == HF_GROUP_ALL || g == group) && hf_evidence_speaks_against(evidence, trial, g) != 0 &&
@@ -205,8 +215,9 @@ static int speaks_against_proof(const struct hf_evidence *evidence, const struct
     return -1;
 }
 
-const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence, int group,
-                                                 const int16_t *soaked, int *ret_group, int *ret_count)
+const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence,
+                                                 int group, const int16_t *soaked, int *ret_group,
+                                                 int *ret_count)
 {
     const struct hf_evidence_trial *first = NULL;
     int count = 0;
@@ -243,7 +254,8 @@ static int refuse_unproved(const struct hf_evidence *evidence, int group, struct
             continue;
         hf_text_init(&gaps, 600);
         hf_words_terminal(&gaps, gap.missing);
-        (void)hf_fail(error, HF_E_UNPROVED, "%s is not proved: %s", evidence->profile->group[g].name, gaps.bytes);
+        (void)hf_fail(error, HF_E_UNPROVED, "%s is not proved: %s", evidence->profile->group[g].name,
+                      gaps.bytes);
         hf_text_release(&gaps);
         return error->code;
     }
@@ -251,7 +263,8 @@ static int refuse_unproved(const struct hf_evidence *evidence, int group, struct
     later = hf_later_failure(evidence, evidence->finished.sequence, group, soak.plan.step, &whose, NULL);
     if (later != NULL)
         return hf_fail(error, HF_E_UNPROVED,
-                       "%s failed in trial %" PRIu64 " (%s, %s) after the run had finished, at a ratio it was to be "
+                       "%s failed in trial %" PRIu64
+                       " (%s, %s) after the run had finished, at a ratio it was to be "
                        "certified for: search again",
                        evidence->profile->group[whose].name, later->trial, hf_purpose_name(later->purpose),
                        hf_cause_name(later->cause));

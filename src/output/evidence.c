@@ -2,13 +2,14 @@
  * Evidence: the fold of a journal into what people look at.
  *
  * Invariants, checked by check():
- *  1. trials[] is in order of trial number, each number once; end_sequence is 0 exactly while verdict is NONE.
+ *  1. trials[] is in order of trial number, each number once; end_sequence is 0 exactly while verdict is
+ * NONE.
  *  2. A joint trial has group_count steps from joint_first on; a single trial has none.
  *  3. failures[] holds the indices of the trials with a fail verdict, in the order of their verdicts.
  *  4. `records` is the number of records taken into account; nothing later than that is in any array.
  *
- * Events and records of the same line may be visited in either order: the visitors do not rely on it. The trial itself
- * is always there, because its trial-begin stands on an earlier line.
+ * Events and records of the same line may be visited in either order: the visitors do not rely on it. The
+ * trial itself is always there, because its trial-begin stands on an earlier line.
  */
 #include <assert.h>
 #include <cjson/cJSON.h>
@@ -47,8 +48,8 @@ void *hf_evidence_grow(void **array, size_t *count, size_t *capacity, size_t ite
                        const char *what, struct hf_error *error)
 {
     if (*count == max) {
-        (void)hf_fail(error, HF_E_RANGE, "the run has more than %zu %s; that is more than this program reads", max,
-                      what);
+        (void)hf_fail(error, HF_E_RANGE, "the run has more than %zu %s; that is more than this program reads",
+                      max, what);
         return NULL;
     }
     if (*count == *capacity) {
@@ -67,7 +68,7 @@ void *hf_evidence_grow(void **array, size_t *count, size_t *capacity, size_t ite
 }
 
 #define GROW(evidence, array, count, max, what, error)                                                       \
-    hf_evidence_grow((void **)&(evidence)->array, &(evidence)->count##_count, &(evidence)->count##_capacity,   \
+    hf_evidence_grow((void **)&(evidence)->array, &(evidence)->count##_count, &(evidence)->count##_capacity, \
                      sizeof *(evidence)->array, max, what, error)
 
 size_t hf_evidence_keep_words(struct hf_evidence *evidence, const char *string)
@@ -117,7 +118,8 @@ static int keep_joint_steps(struct hf_evidence *evidence, struct hf_evidence_tri
     size_t first = evidence->joint_step_count;
 
     for (int group = 0; group < evidence->profile->group_count; group++) {
-        int16_t *step = GROW(evidence, joint_steps, joint_step, (size_t)TRIALS_MAX * 16, "joint steps", error);
+        int16_t *step =
+            GROW(evidence, joint_steps, joint_step, (size_t)TRIALS_MAX * 16, "joint steps", error);
 
         if (step == NULL)
             return error->code;
@@ -260,7 +262,8 @@ static void make_plan(struct hf_evidence *evidence)
         lose_plan(evidence, &error);
         return;
     }
-    if (hf_plan_config_of_profile(evidence->profile, NULL, evidence->method, config, &method, &error) == HF_OK) {
+    if (hf_plan_config_of_profile(evidence->profile, NULL, evidence->method, config, &method, &error) ==
+        HF_OK) {
         config->seed = evidence->seed;
         (void)hf_plan_new(config, method, &evidence->plan, &error);
     }
@@ -295,7 +298,8 @@ static int visit_event(void *context, const struct hf_event *event, struct hf_er
 
     if (reading->limit != 0 && event->sequence > reading->limit)
         return HF_OK;
-    if (reading->evidence->plan != NULL && hf_plan_observe(reading->evidence->plan, event, &plan_error) != HF_OK)
+    if (reading->evidence->plan != NULL &&
+        hf_plan_observe(reading->evidence->plan, event, &plan_error) != HF_OK)
         lose_plan(reading->evidence, &plan_error);
     return take_event(reading->evidence, event, error);
 }
@@ -360,8 +364,8 @@ static int read_run(struct reading *reading, struct hf_error *error)
         return error->code;
     evidence->torn = run->opening.torn;
     if (run->clock_factor != evidence->clock_factor) /* times were computed while reading: they must agree */
-        (void)hf_fail(error, HF_E_MISMATCH, "the run's clock factor is %g, the profile's is %g", run->clock_factor,
-                      evidence->clock_factor);
+        (void)hf_fail(error, HF_E_MISMATCH, "the run's clock factor is %g, the profile's is %g",
+                      run->clock_factor, evidence->clock_factor);
     hf_run_close(run);
     return error->code;
 }

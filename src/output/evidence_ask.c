@@ -95,8 +95,8 @@ static int chosen_step(const struct hf_evidence *evidence, int group, const stru
     return evidence->profile->group[group].baseline_step;
 }
 
-static void add_trial_to_group(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, int group,
-                               struct hf_evidence_group *own, double *mean_weight)
+static void add_trial_to_group(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
+                               int group, struct hf_evidence_group *own, double *mean_weight)
 {
     int against = hf_evidence_speaks_against(evidence, trial, group);
     double share = trial->mhz_measured / trial->mhz_asked;
@@ -108,7 +108,8 @@ static void add_trial_to_group(const struct hf_evidence *evidence, const struct 
     if (hf_evidence_exposure_counts(trial))
         own->exposure_s += trial->exposure_s;
     if (!isnan(trial->celsius_highest))
-        own->celsius_highest = fmax(own->celsius_highest, trial->celsius_highest); /* fmax passes over a NAN */
+        own->celsius_highest =
+            fmax(own->celsius_highest, trial->celsius_highest); /* fmax passes over a NAN */
     if (!isnan(trial->celsius_mean) && trial->exposure_s > 0) {
         double before = *mean_weight > 0 ? own->celsius_mean * *mean_weight : 0;
 
@@ -145,8 +146,8 @@ void hf_evidence_group(const struct hf_evidence *evidence, int group, struct hf_
 
 /* --- kernels ------------------------------------------------------------------------------------------ */
 
-static struct hf_evidence_kernel *kernel_entry(struct hf_evidence_kernel *kernels, int *count, const char *name,
-                                               int width_bits, int create)
+static struct hf_evidence_kernel *kernel_entry(struct hf_evidence_kernel *kernels, int *count,
+                                               const char *name, int width_bits, int create)
 {
     for (int i = 0; i < *count; i++) {
         if (kernels[i].width_bits == width_bits && strcmp(kernels[i].kernel, name) == 0)
@@ -248,7 +249,8 @@ static void add_trial_to_soak(const struct hf_evidence_trial *trial, struct hf_e
         soak->mhz_measured = trial->mhz_measured;
     }
     if (!isnan(trial->celsius_mean) && trial->exposure_s > 0) {
-        double before = soak->observed_s > 0 && !isnan(soak->celsius_mean) ? soak->celsius_mean : trial->celsius_mean;
+        double before =
+            soak->observed_s > 0 && !isnan(soak->celsius_mean) ? soak->celsius_mean : trial->celsius_mean;
 
         soak->celsius_mean = (before * soak->observed_s + trial->celsius_mean * trial->exposure_s) /
                              (soak->observed_s + trial->exposure_s);

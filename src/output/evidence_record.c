@@ -1,10 +1,10 @@
 /*
- * Records that carry no event, and what records say beyond their event: sessions with their conditions, proofs,
- * settings, mismatches, the load and temperatures of a verdict.
+ * Records that carry no event, and what records say beyond their event: sessions with their conditions,
+ * proofs, settings, mismatches, the load and temperatures of a verdict.
  *
- * The journal's checksums stand for its bytes, so a key that is missing or of another type here was written by another
- * version: it counts as unknown instead of making a report impossible. Strings are cut to their place at a character's
- * boundary; what is dangerous in them is made harmless where it is shown.
+ * The journal's checksums stand for its bytes, so a key that is missing or of another type here was written
+ * by another version: it counts as unknown instead of making a report impossible. Strings are cut to their
+ * place at a character's boundary; what is dangerous in them is made harmless where it is shown.
  */
 #include <cjson/cJSON.h>
 #include <errno.h>
@@ -95,7 +95,7 @@ static void get_as_text(const cJSON *object, const char *key, char *ret_text, si
 }
 
 #define GROW(evidence, array, count, max, what, error)                                                       \
-    hf_evidence_grow((void **)&(evidence)->array, &(evidence)->count##_count, &(evidence)->count##_capacity,   \
+    hf_evidence_grow((void **)&(evidence)->array, &(evidence)->count##_count, &(evidence)->count##_capacity, \
                      sizeof *(evidence)->array, max, what, error)
 
 /* --- record by record --------------------------------------------------------------------------------- */
@@ -111,8 +111,7 @@ static void take_run_begin(struct hf_evidence *evidence, const cJSON *data)
 static int take_session_begin(struct hf_evidence *evidence, const struct hf_record *record, const cJSON *data,
                               struct hf_error *error)
 {
-    struct hf_evidence_session *session =
-        GROW(evidence, sessions, session, SESSIONS_MAX, "sessions", error);
+    struct hf_evidence_session *session = GROW(evidence, sessions, session, SESSIONS_MAX, "sessions", error);
 
     if (session == NULL)
         return error->code;
@@ -149,7 +148,8 @@ static void take_proof(struct hf_evidence *evidence, const cJSON *data)
 
     struct hf_evidence_session *session;
 
-    if (evidence->session_count == 0 || !(planted >= 0 && planted < 1e15) || !(reported >= 0 && reported < 1e15))
+    if (evidence->session_count == 0 || !(planted >= 0 && planted < 1e15) ||
+        !(reported >= 0 && reported < 1e15))
         return;
     session = &evidence->sessions[evidence->session_count - 1];
     session->proofs++;
@@ -242,8 +242,8 @@ static int take_load(struct hf_evidence *evidence, struct hf_evidence_trial *tri
     return HF_OK;
 }
 
-static int take_verdict_detail(struct hf_evidence *evidence, const struct hf_record *record, const cJSON *data,
-                               struct hf_error *error)
+static int take_verdict_detail(struct hf_evidence *evidence, const struct hf_record *record,
+                               const cJSON *data, struct hf_error *error)
 {
     struct hf_evidence_trial *trial = hf_evidence_find_trial(evidence, get_u64(data, "trial"));
     const cJSON *detail = member(data, "detail");
@@ -278,7 +278,8 @@ static void take_finished(struct hf_evidence *evidence, const struct hf_record *
     };
 }
 
-int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record *record, struct hf_error *error)
+int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record *record,
+                            struct hf_error *error)
 {
     const cJSON *data = record->data.value;
 

@@ -8,14 +8,16 @@
 /* --- evidence_record.c: payloads that are no events --- */
 
 /* Files one record into the evidence (session, proof, setting, mismatch, verdict detail, ...). */
-int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record *record, struct hf_error *error);
+int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record *record,
+                            struct hf_error *error);
 
 /* --- evidence.c --- */
 
 /* Like hf_evidence_open, without the plan: quick, for questions that do not need one. */
 int hf_evidence_open_bare(const char *directory, struct hf_evidence **ret_evidence, struct hf_error *error);
 
-/* Room for one more item of an array that grows to at most `max` items; returns it zeroed, or NULL and an error. */
+/* Room for one more item of an array that grows to at most `max` items; returns it zeroed, or NULL and an
+ * error. */
 void *hf_evidence_grow(void **array, size_t *count, size_t *capacity, size_t item_size, size_t max,
                        const char *what, struct hf_error *error);
 struct hf_evidence_trial *hf_evidence_find_trial(struct hf_evidence *evidence, uint64_t trial);
@@ -26,7 +28,8 @@ double hf_evidence_time_s(const struct hf_evidence *evidence, int64_t wall_ns);
 
 /* --- words.c: how things are said, and made harmless --- */
 
-/* For HTML text and attribute values: & < > " ' are escaped, control and direction characters become U+FFFD. */
+/* For HTML text and attribute values: & < > " ' are escaped, control and direction characters become U+FFFD.
+ */
 void hf_words_html(struct hf_text *text, const char *string);
 
 #define HF_WORDS_MAX 64
@@ -35,7 +38,9 @@ void hf_words_html(struct hf_text *text, const char *string);
 void hf_words_time_floor(double hours, char ret_words[HF_WORDS_MAX]);
 /* "95 %", "99.9 %" */
 void hf_words_percent(double share, char ret_words[HF_WORDS_MAX]);
-/* "310 hours", "12 days", "more than 10 years", "unknown": about, for expectations */
+/* "7 days", "310 hours", "more than 10 years", "an unknown time": two digits. The second says "about 310
+ * hours". */
+void hf_words_time(double hours, char ret_words[HF_WORDS_MAX]);
 void hf_words_time_about(double hours, char ret_words[HF_WORDS_MAX]);
 /* "41.25": a ratio without needless zeros, at least two decimals */
 void hf_words_ratio(const struct hf_profile *profile, int step, char ret_words[HF_WORDS_MAX]);
@@ -48,11 +53,11 @@ void hf_words_group_cpus(const struct hf_profile *profile, int group, struct hf_
 /* --- certificate.c --- */
 
 struct hf_demonstrated {
-    double hours;              /* T */
-    double confidence;         /* C */
-    int attempt;               /* of this set of ratios: 1, 2, ... */
+    double hours;               /* T */
+    double confidence;          /* C */
+    int attempt;                /* of this set of ratios: 1, 2, ... */
     double rate_upper_per_hour; /* -ln(1 - C) / T; at the m-th attempt ln(m / (1 - C)) / T */
-    double hours_per_fault;    /* 1 / rate */
+    double hours_per_fault;     /* 1 / rate */
 };
 
 /* What a soak of served_s without a fault proves. */
@@ -62,14 +67,16 @@ struct hf_demonstrated hf_demonstrated_of(double served_s, double confidence, in
 int hf_expected_rate(const struct hf_evidence *evidence, int group, int step, double *ret_median_per_hour,
                      double *ret_upper_per_hour);
 
-/* Failures that speak against the group, named ones first, then the lowest ratio; at most max (below 64). Returns
- * how many. */
+/* Failures that speak against the group, named ones first, then the lowest ratio; at most max (below 64).
+ * Returns how many. */
 int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max);
 
-/* The first failure recorded after record number `sequence` that speaks against the group (or any, HF_GROUP_ALL) at
- * or below its step in soaked[]; NULL when there is none. *ret_count (may be NULL): how many there are. */
-const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence, int group,
-                                                 const int16_t *soaked, int *ret_group, int *ret_count);
+/* The first failure recorded after record number `sequence` that speaks against the group (or any,
+ * HF_GROUP_ALL) at or below its step in soaked[]; NULL when there is none. *ret_count (may be NULL): how many
+ * there are. */
+const struct hf_evidence_trial *hf_later_failure(const struct hf_evidence *evidence, uint64_t sequence,
+                                                 int group, const int16_t *soaked, int *ret_group,
+                                                 int *ret_count);
 
 /* 1 when the run's driver simulates the machine. */
 int hf_is_simulated(const struct hf_evidence *evidence);

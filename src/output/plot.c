@@ -52,7 +52,8 @@ double hf_plot_round_step(double span, int wanted)
 /* --- frame -------------------------------------------------------------------------------------------- */
 
 void hf_plot_open(struct hf_plot *plot, struct hf_text *text, int number, const struct hf_plot_size *size,
-                  const struct hf_axis *x, const struct hf_axis *y, const char *title, const char *description)
+                  const struct hf_axis *x, const struct hf_axis *y, const char *title,
+                  const char *description)
 {
     assert(x->low < x->high && y->low < y->high);
     assert((x->scale == HF_SCALE_LINEAR || x->low > 0) && (y->scale == HF_SCALE_LINEAR || y->low > 0));
@@ -66,7 +67,8 @@ void hf_plot_open(struct hf_plot *plot, struct hf_text *text, int number, const 
         .height = size->height - size->top - size->bottom,
         .number = number,
     };
-    hf_text_addf(text, "<svg viewBox=\"0 0 %g %g\" role=\"img\" aria-labelledby=\"t%d d%d\"><title id=\"t%d\">",
+    hf_text_addf(text,
+                 "<svg viewBox=\"0 0 %g %g\" role=\"img\" aria-labelledby=\"t%d d%d\"><title id=\"t%d\">",
                  size->width, size->height, number, number, number);
     hf_words_html(text, title);
     hf_text_addf(text, "</title><desc id=\"d%d\">", number);
@@ -86,7 +88,8 @@ void hf_plot_close(struct hf_plot *plot)
 void hf_plot_words(struct hf_plot *plot, double x, double y, const char *anchor, const char *style,
                    const char *words)
 {
-    hf_text_addf(plot->text, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"%s\" class=\"%s\">", x, y, anchor, style);
+    hf_text_addf(plot->text, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"%s\" class=\"%s\">", x, y, anchor,
+                 style);
     hf_words_html(plot->text, words);
     hf_text_add_string(plot->text, "</text>");
 }
@@ -137,9 +140,8 @@ static void duration_ticks(const struct tick_place *place, const struct hf_axis 
     static const struct {
         double seconds;
         const char *words;
-    } times[] = {{1, "1 s"},        {10, "10 s"},      {60, "1 min"},      {600, "10 min"},
-                 {3600, "1 h"},     {36000, "10 h"},   {345600, "4 d"},    {3456000, "40 d"},
-                 {31557600, "1 y"}, {315576000, "10 y"}};
+    } times[] = {{1, "1 s"},      {10, "10 s"},    {60, "1 min"},     {600, "10 min"},   {3600, "1 h"},
+                 {36000, "10 h"}, {345600, "4 d"}, {3456000, "40 d"}, {31557600, "1 y"}, {315576000, "10 y"}};
 
     for (size_t i = 0; i < sizeof times / sizeof times[0]; i++) {
         if (times[i].seconds >= axis->low * (1 - 1e-9) && times[i].seconds <= axis->high * (1 + 1e-9))
@@ -171,7 +173,8 @@ void hf_plot_axes(struct hf_plot *plot)
                       plot->x.label);
     if (plot->y.label == NULL)
         return;
-    hf_text_addf(plot->text, "<text transform=\"translate(13 %.1f) rotate(-90)\" text-anchor=\"middle\" class=\"axis\">",
+    hf_text_addf(plot->text,
+                 "<text transform=\"translate(13 %.1f) rotate(-90)\" text-anchor=\"middle\" class=\"axis\">",
                  middle_y);
     hf_words_html(plot->text, plot->y.label);
     hf_text_add_string(plot->text, "</text>\n");
@@ -216,16 +219,19 @@ void hf_plot_band(struct hf_plot *plot, const double *x, const double *low, cons
     hf_text_add_string(plot->text, "\"/>\n");
 }
 
-void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side, const char *words)
+void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side,
+                         const char *words)
 {
     double at = hf_plot_y(plot, y);
     int left = side == HF_SIDE_LEFT;
 
     if (y < plot->y.low || y > plot->y.high)
         return;
-    hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fh%.1f\"/>", style, plot->left, at, plot->width);
+    hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fh%.1f\"/>", style, plot->left, at,
+                 plot->width);
     if (words != NULL)
-        hf_plot_words(plot, plot->left + (left ? 4 : plot->width - 4), at - 4, left ? "start" : "end", "note", words);
+        hf_plot_words(plot, plot->left + (left ? 4 : plot->width - 4), at - 4, left ? "start" : "end", "note",
+                      words);
     hf_text_add_string(plot->text, "\n");
 }
 
@@ -235,7 +241,8 @@ void hf_plot_rule_up(struct hf_plot *plot, double x, const char *style, const ch
 
     if (x < plot->x.low || x > plot->x.high)
         return;
-    hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fv%.1f\"/>", style, at, plot->top, plot->height);
+    hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fv%.1f\"/>", style, at, plot->top,
+                 plot->height);
     if (words != NULL)
         hf_plot_words(plot, at + 4, plot->top + 12, "start", "note", words);
     hf_text_add_string(plot->text, "\n");
@@ -251,8 +258,8 @@ void hf_plot_block(struct hf_plot *plot, double x_low, double x_high, double y_l
 
     if (right < left || bottom < top)
         return;
-    hf_text_addf(plot->text, "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\"", style, left,
-                 top, fmax(right - left, 0.6), fmax(bottom - top, 0.6));
+    hf_text_addf(plot->text, "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\"", style,
+                 left, top, fmax(right - left, 0.6), fmax(bottom - top, 0.6));
     if (words == NULL) {
         hf_text_add_string(plot->text, "/>");
         return;
@@ -280,6 +287,7 @@ void hf_plot_shapes(struct hf_text *text)
 
 void hf_plot_sample(struct hf_text *text, enum hf_mark mark)
 {
-    hf_text_addf(text, "<svg class=\"sample\" viewBox=\"-7 -7 14 14\" aria-hidden=\"true\"><use href=\"#%s\"/></svg>",
-                 mark_ids[mark]);
+    hf_text_addf(
+        text, "<svg class=\"sample\" viewBox=\"-7 -7 14 14\" aria-hidden=\"true\"><use href=\"#%s\"/></svg>",
+        mark_ids[mark]);
 }

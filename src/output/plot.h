@@ -1,17 +1,20 @@
 /*
- * Plots: a small vocabulary for inline SVG: axes with units, marks that differ in shape and not only in colour, lines,
- * bands and rules. No script, no network; colours come from the page's style sheet, so light, dark and paper share
- * one drawing.
+ * Plots: a small vocabulary for inline SVG: axes with units, marks that differ in shape and not only in
+ * colour, lines, bands and rules. No script, no network; colours come from the page's style sheet, so light,
+ * dark and paper share one drawing.
  *
- * Calling order: hf_plot_open(), the axes, whatever lies below first (bands, rules), then lines and marks, hf_plot_close().
- * Values are in data units; what is outside the axes is clipped.
+ * Calling order: hf_plot_open(), the axes, whatever lies below first (bands, rules), then lines and marks,
+ * hf_plot_close(). Values are in data units; what is outside the axes is clipped.
  */
 #ifndef HOLDFAST_OUTPUT_PLOT_H
 #define HOLDFAST_OUTPUT_PLOT_H
 
 #include "holdfast/text.h"
 
-enum hf_scale { HF_SCALE_LINEAR, HF_SCALE_LOG };
+enum hf_scale {
+    HF_SCALE_LINEAR,
+    HF_SCALE_LOG
+};
 
 enum hf_tick_kind {
     HF_TICKS_NUMBER,   /* 38.5 */
@@ -23,7 +26,7 @@ enum hf_tick_kind {
 struct hf_axis {
     enum hf_scale scale;
     enum hf_tick_kind ticks;
-    double low, high; /* low < high; above 0 on a log scale */
+    double low, high;  /* low < high; above 0 on a log scale */
     const char *label; /* NULL: none */
 };
 
@@ -52,7 +55,8 @@ struct hf_plot_size {
 
 /* `title` and `description` are the text alternative; they are escaped here. */
 void hf_plot_open(struct hf_plot *plot, struct hf_text *text, int number, const struct hf_plot_size *size,
-                  const struct hf_axis *x, const struct hf_axis *y, const char *title, const char *description);
+                  const struct hf_axis *x, const struct hf_axis *y, const char *title,
+                  const char *description);
 void hf_plot_axes(struct hf_plot *plot);
 void hf_plot_close(struct hf_plot *plot);
 
@@ -66,8 +70,12 @@ void hf_plot_line(struct hf_plot *plot, const double *x, const double *y, int co
 void hf_plot_band(struct hf_plot *plot, const double *x, const double *low, const double *high, int count,
                   const char *style);
 /* Rules across the whole area, and a block between two values; `words` stands beside it, or NULL. */
-enum hf_side { HF_SIDE_LEFT, HF_SIDE_RIGHT };
-void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side, const char *words);
+enum hf_side {
+    HF_SIDE_LEFT,
+    HF_SIDE_RIGHT
+};
+void hf_plot_rule_across(struct hf_plot *plot, double y, const char *style, enum hf_side side,
+                         const char *words);
 void hf_plot_rule_up(struct hf_plot *plot, double x, const char *style, const char *words);
 void hf_plot_block(struct hf_plot *plot, double x_low, double x_high, double y_low, double y_high,
                    const char *style, const char *words);

@@ -27,8 +27,8 @@ struct report_facts *report_facts_new(const struct hf_evidence *evidence, const 
     if (facts->proved) {
         facts->shown = hf_demonstrated_of(facts->soak.plan.served_s, evidence->profile->confidence,
                                           facts->soak.plan.repeats_of_same_set + 1);
-        (void)hf_later_failure(evidence, evidence->finished.sequence, HF_GROUP_ALL, facts->soak.plan.step, &ignored,
-                               &facts->spoiled);
+        (void)hf_later_failure(evidence, evidence->finished.sequence, HF_GROUP_ALL, facts->soak.plan.step,
+                               &ignored, &facts->spoiled);
     }
     for (int group = 0; group < evidence->profile->group_count; group++)
         hf_evidence_group(evidence, group, &facts->group[group]);
@@ -45,7 +45,8 @@ void report_state(const struct report_facts *facts, struct hf_text *text)
     for (int group = 0; group < facts->profile->group_count; group++)
         in_soak += !facts->profile->group[group].left_out;
     if (facts->spoiled > 0)
-        hf_text_addf(text, "finished, but %d failures at or below its ratios have been recorded since", facts->spoiled);
+        hf_text_addf(text, "finished, but %d failures at or below its ratios have been recorded since",
+                     facts->spoiled);
     else if (facts->proved)
         hf_text_addf(text, "finished: %d of %d groups proved", in_soak, facts->profile->group_count);
     else if (evidence->plan == NULL)
@@ -66,9 +67,9 @@ void report_shown(const struct report_facts *facts, struct hf_text *text)
         hf_words_time_floor(facts->shown.hours, served);
         hf_words_time_floor(facts->shown.hours_per_fault, between);
         hf_words_percent(facts->shown.confidence, confidence);
-        hf_text_addf(text,
-                     "No fault in %s with all groups soaking together: at most one fault in %s, %s confidence.", served,
-                     between, confidence);
+        hf_text_addf(
+            text, "No fault in %s with all groups soaking together: at most one fault in %s, %s confidence.",
+            served, between, confidence);
     } else if (facts->soak.plan.attempts > 0) {
         hf_text_addf(text, "Nothing yet: soak number %d has served %.2f of %.2f hours without a fault.",
                      facts->soak.plan.attempts, facts->soak.plan.served_s / SECONDS_AN_HOUR,
@@ -99,7 +100,8 @@ void report_expected(const struct report_facts *facts, int group, struct hf_text
 
 /* --- a failure ---------------------------------------------------------------------------------------- */
 
-void report_culprit(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text)
+void report_culprit(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                    struct hf_text *text)
 {
     if (trial->indicted >= 0 && trial->indicted < facts->profile->group_count) {
         hf_text_add_string(text, facts->profile->group[trial->indicted].name);
@@ -112,7 +114,8 @@ void report_culprit(const struct report_facts *facts, const struct hf_evidence_t
     }
 }
 
-void report_finder(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text)
+void report_finder(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                   struct hf_text *text)
 {
     const struct hf_evidence_mismatch *mismatch;
 
@@ -122,11 +125,14 @@ void report_finder(const struct report_facts *facts, const struct hf_evidence_tr
     hf_text_addf(text, "%s %d, %s", mismatch->kernel, mismatch->width_bits, mismatch->pattern);
 }
 
-void report_ratio(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text)
+void report_ratio(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                  struct hf_text *text)
 {
     char ratio[HF_WORDS_MAX];
     int group = trial->group == HF_GROUP_ALL ? trial->indicted : trial->group;
-    int step = group >= 0 && group < facts->profile->group_count ? hf_evidence_step(facts->evidence, trial, group) : -1;
+    int step = group >= 0 && group < facts->profile->group_count
+                   ? hf_evidence_step(facts->evidence, trial, group)
+                   : -1;
 
     if (step < 0) {
         hf_text_add_string(text, "joint");
@@ -155,14 +161,16 @@ static void add_shell_word(struct hf_text *text, const char *word)
     hf_text_add_string(text, "'");
 }
 
-void report_reproduce(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text)
+void report_reproduce(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                      struct hf_text *text)
 {
     hf_text_add_string(text, "holdfast reproduce --run ");
     add_shell_word(text, facts->evidence->directory);
     hf_text_addf(text, " --trial %" PRIu64, trial->trial);
 }
 
-/* --- the end of a command -------------------------------------------------------------------------------- */
+/* --- the end of a command --------------------------------------------------------------------------------
+ */
 
 void hf_report_summary(const struct hf_evidence *evidence, struct hf_text *text)
 {

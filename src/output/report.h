@@ -7,11 +7,11 @@
 struct report_facts {
     const struct hf_evidence *evidence;
     const struct hf_profile *profile;
-    const int *true_limit;      /* NULL: unknown */
+    const int *true_limit; /* NULL: unknown */
     struct hf_evidence_soak soak;
     struct hf_demonstrated shown; /* when soak.plan.passed */
-    int proved;                 /* the run is finished and its soak stands */
-    int spoiled;                /* failures at or below a soaked ratio since it finished */
+    int proved;                   /* the run is finished and its soak stands */
+    int spoiled;                  /* failures at or below a soaked ratio since it finished */
     struct hf_evidence_group group[HF_GROUPS_MAX];
 };
 
@@ -25,13 +25,17 @@ void report_shown(const struct report_facts *facts, struct hf_text *text);
 /* "310 hours, at least 80 hours" or "-" */
 void report_expected(const struct report_facts *facts, int group, struct hf_text *text);
 /* "g1 cpu 6", "nobody named" */
-void report_culprit(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text);
+void report_culprit(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                    struct hf_text *text);
 /* "fma-residue 512, square", "" */
-void report_finder(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text);
+void report_finder(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                   struct hf_text *text);
 /* "40.25", or "joint" when all groups ran and none is named */
-void report_ratio(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text);
+void report_ratio(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                  struct hf_text *text);
 /* holdfast reproduce --run 'DIR' --trial N, ready for a shell */
-void report_reproduce(const struct report_facts *facts, const struct hf_evidence_trial *trial, struct hf_text *text);
+void report_reproduce(const struct report_facts *facts, const struct hf_evidence_trial *trial,
+                      struct hf_text *text);
 
 /* --- report_plots.c --- */
 
@@ -43,8 +47,10 @@ struct report_budget {
 };
 
 /* The group's ladder and its time-to-fault plot, two drawings. */
-void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, int group, int marks_max, int number);
-void report_plot_faults(struct hf_text *text, const struct report_facts *facts, int group, int marks_max, int number);
+void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, int group, int marks_max,
+                        int number);
+void report_plot_faults(struct hf_text *text, const struct report_facts *facts, int group, int marks_max,
+                        int number);
 /* All groups over the night; heat and clock beneath. */
 void report_plot_night(struct hf_text *text, const struct report_facts *facts, int number);
 

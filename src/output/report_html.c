@@ -1,7 +1,7 @@
 /*
- * report.html: one page that needs nothing but itself: no script, no font, no network. It reads on a dark screen, on a
- * light one and on paper; colours are of the set by Okabe and Ito (2008), which survives colour-blindness, and each mark
- * has a shape of its own besides.
+ * report.html: one page that needs nothing but itself: no script, no font, no network. It reads on a dark
+ * screen, on a light one and on paper; colours are of the set by Okabe and Ito (2008), which survives
+ * colour-blindness, and each mark has a shape of its own besides.
  *
  * Every string that comes from a profile or a journal goes through hf_words_html(), here or in plot.c.
  */
@@ -18,48 +18,98 @@
 #define SECONDS_AN_HOUR 3600.0
 #define SCRATCH_BYTES   65536
 
+/* clang-format off: it is a style sheet, a rule a line. */
 static const char style_sheet[] =
-    ":root{--paper:#fbfaf6;--card:#fff;--ink:#1c2430;--soft:#586273;--line:#dcd8cd;--pass:#0072b2;--fail:#c8500a;"
-    "--reset:#9a4b83;--void:#8d8d8d;--soak:#00805d;--band:#0072b2;--fit:#0072b2;--warn:#fff2d9;--warnline:#e0a526}\n"
-    "@media(prefers-color-scheme:dark){:root{--paper:#12161c;--card:#1a2028;--ink:#e6e8eb;--soft:#9aa5b4;--line:#323b47;"
-    "--pass:#56b4e9;--fail:#ff8a4c;--reset:#dd92c4;--void:#8d8d8d;--soak:#2fc79a;--band:#56b4e9;--fit:#56b4e9;"
-    "--warn:#33290f;--warnline:#b98a1c}}\n"
-    "*{box-sizing:border-box}body{margin:0;background:var(--paper);color:var(--ink);font:15px/1.5 Georgia,'Times New "
-    "Roman',serif}main{max-width:1010px;margin:0 auto;padding:28px 20px 60px}\n"
-    "h1{font-size:30px;line-height:1.2;margin:0}h2{font-size:20px;margin:38px 0 8px;border-bottom:1px solid "
-    "var(--line);padding-bottom:4px}h3{font-size:16px;margin:22px 0 4px}p{margin:6px 0}.soft{color:var(--soft)}\n"
-    ".warn{background:var(--warn);border-left:4px solid var(--warnline);padding:8px 14px;margin:16px 0}\n"
-    ".two{display:grid;grid-template-columns:repeat(auto-fit,minmax(330px,1fr));gap:16px;margin:18px 0}"
-    ".card{background:var(--card);border:1px solid var(--line);padding:14px 18px}.card h3{margin:0 0 4px}"
-    ".card.guess{border-style:dashed}.big{font-size:19px;line-height:1.35}\n"
-    "table{border-collapse:collapse;width:100%;font:13px/1.4 system-ui,sans-serif}th{text-align:left;font-weight:600;"
-    "color:var(--soft);border-bottom:1px solid var(--ink)}td,th{padding:4px 10px 4px 0;vertical-align:top}"
-    "td{border-bottom:1px solid var(--line)}.n{text-align:right;font-variant-numeric:tabular-nums}"
-    "tr.run td{border-bottom:1px solid var(--line);padding-top:0;color:var(--soft)}tr.one td{border-bottom:0}"
-    "code{font:12px/1.4 ui-monospace,monospace;overflow-wrap:anywhere}.scroll{overflow-x:auto}\n"
-    "dl{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;font:13px/1.5 system-ui,sans-serif;margin:8px 0}"
-    "dt{color:var(--soft)}dd{margin:0;overflow-wrap:anywhere}\n"
-    ".tiles{display:flex;flex-wrap:wrap;gap:6px;margin:14px 0}.tile{min-width:86px;padding:8px 12px;border:1px solid "
-    "var(--line);font:13px/1.3 system-ui,sans-serif;print-color-adjust:exact;-webkit-print-color-adjust:exact}"
+    ":root{--paper:#fbfaf6;--card:#fff;--ink:#1c2430;--soft:#586273;--line:#dcd8cd;--pass:#0072b2;\n"
+    "  --fail:#c8500a;--reset:#9a4b83;--void:#8d8d8d;--soak:#00805d;--band:#0072b2;--fit:#0072b2;\n"
+    "  --warn:#fff2d9;--warnline:#e0a526}\n"
+    "@media(prefers-color-scheme:dark){\n"
+    " :root{--paper:#12161c;--card:#1a2028;--ink:#e6e8eb;--soft:#9aa5b4;--line:#323b47;\n"
+    "   --pass:#56b4e9;--fail:#ff8a4c;--reset:#dd92c4;--void:#8d8d8d;--soak:#2fc79a;--band:#56b4e9;\n"
+    "   --fit:#56b4e9;--warn:#33290f;--warnline:#b98a1c}\n"
+    "}\n"
+    "*{box-sizing:border-box}\n"
+    "body{margin:0;background:var(--paper);color:var(--ink);\n"
+    "  font:15px/1.5 Georgia,'Times New Roman',serif}\n"
+    "main{max-width:1010px;margin:0 auto;padding:28px 20px 60px}\n"
+    "h1{font-size:30px;line-height:1.2;margin:0}\n"
+    "h2{font-size:20px;margin:38px 0 8px;border-bottom:1px solid var(--line);padding-bottom:4px}\n"
+    "h3{font-size:16px;margin:22px 0 4px}\n"
+    "p{margin:6px 0}\n"
+    ".soft{color:var(--soft)}\n"
+    ".warn{background:var(--warn);border-left:4px solid var(--warnline);padding:8px 14px;\n"
+    "  margin:16px 0}\n"
+    ".two{display:grid;grid-template-columns:repeat(auto-fit,minmax(330px,1fr));gap:16px;\n"
+    "  margin:18px 0}\n"
+    ".card{background:var(--card);border:1px solid var(--line);padding:14px 18px}\n"
+    ".card h3{margin:0 0 4px}\n"
+    ".card.guess{border-style:dashed}\n"
+    ".big{font-size:19px;line-height:1.35}\n"
+    "table{border-collapse:collapse;width:100%;font:13px/1.4 system-ui,sans-serif}\n"
+    "th{text-align:left;font-weight:600;color:var(--soft);border-bottom:1px solid var(--ink)}\n"
+    "td,th{padding:4px 10px 4px 0;vertical-align:top}\n"
+    "td{border-bottom:1px solid var(--line)}\n"
+    ".n{text-align:right;font-variant-numeric:tabular-nums}\n"
+    "tr.run td{border-bottom:1px solid var(--line);padding-top:0;color:var(--soft)}\n"
+    "tr.one td{border-bottom:0}\n"
+    "td.exp{min-width:170px}\n"
+    "code{font:12px/1.4 ui-monospace,monospace;overflow-wrap:anywhere}\n"
+    ".scroll{overflow-x:auto}\n"
+    "dl{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;\n"
+    "  font:13px/1.5 system-ui,sans-serif;margin:8px 0}\n"
+    "dt{color:var(--soft)}\n"
+    "dd{margin:0;overflow-wrap:anywhere}\n"
+    ".tiles{display:flex;flex-wrap:wrap;gap:6px;margin:14px 0}\n"
+    ".tile{min-width:86px;padding:8px 12px;border:1px solid var(--line);\n"
+    "  font:13px/1.3 system-ui,sans-serif;print-color-adjust:exact;-webkit-print-color-adjust:exact}\n"
     ".tile b{display:block;font-size:18px;font-variant-numeric:tabular-nums}\n"
-    "svg{width:100%;height:auto;display:block}svg.shapes{position:absolute;width:0;height:0}svg.sample{display:inline-"
-    "block;width:14px;height:14px;vertical-align:-2px;margin-right:4px}.key{font:13px/1.8 system-ui,sans-serif;"
-    "color:var(--soft)}.key span{margin-right:16px;white-space:nowrap}\n"
-    "text{font:11px system-ui,sans-serif;fill:var(--ink)}text.tick{fill:var(--soft)}text.axis{fill:var(--soft);"
-    "font-size:12px}text.note{font-size:11px;paint-order:stroke;stroke:var(--card);stroke-width:3px}"
-    ".area{fill:var(--card);stroke:var(--line)}.grid{stroke:var(--line);stroke-width:.7;fill:none}\n"
-    ".mp{fill:var(--card);stroke:var(--pass);stroke-width:1.6}.mf{fill:none;stroke:var(--fail);stroke-width:2.2}"
-    ".mr{fill:var(--reset)}.mv{fill:var(--void)}.ms{fill:var(--soak)}.mb{fill:none;stroke:var(--soak);stroke-width:1.6}.band{fill:var(--band);opacity:.16;stroke:none}"
-    ".fit{fill:none;stroke:var(--fit);stroke-width:1.6}.choice{fill:none;stroke:var(--soak);stroke-width:2}"
-    ".truth{fill:none;stroke:var(--ink);stroke-width:1.3;stroke-dasharray:2 4}.claim{fill:none;stroke:var(--soft);"
-    "stroke-width:1.2;stroke-dasharray:7 4}.reset{stroke:var(--reset);stroke-width:1;fill:none;opacity:.7}"
-    ".bp{fill:var(--pass)}.bs{fill:var(--soak)}.bf{fill:var(--fail)}.br{fill:var(--reset)}.bv{fill:var(--void)}"
-    ".bo{fill:none;stroke:var(--pass);stroke-dasharray:2 2}.dots{stroke:var(--ink);stroke-width:3;stroke-linecap:round;"
-    "fill:none}\n"
-    "@media print{:root{--paper:#fff;--card:#fff;--ink:#000;--soft:#444;--line:#bbb;--pass:#0072b2;--fail:#c8500a;"
-    "--reset:#9a4b83;--void:#777;--soak:#00805d;--band:#0072b2;--fit:#0072b2;--warn:#fff;--warnline:#000}"
-    "body{font-size:10.5pt}main{max-width:none;padding:0}h2,h3{break-after:avoid}figure,.card,tr{break-inside:avoid}}\n"
-    "figure{margin:6px 0 14px}figure.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(340px,1fr));gap:12px}\n";
+    "svg{width:100%;height:auto;display:block}\n"
+    "svg.shapes{position:absolute;width:0;height:0}\n"
+    "svg.sample{display:inline-block;width:14px;height:14px;vertical-align:-2px;margin-right:4px}\n"
+    ".key{font:13px/1.8 system-ui,sans-serif;color:var(--soft)}\n"
+    ".key span{margin-right:16px;white-space:nowrap}\n"
+    "text{font:11px system-ui,sans-serif;fill:var(--ink)}\n"
+    "text.tick{fill:var(--soft)}\n"
+    "text.axis{fill:var(--soft);font-size:12px}\n"
+    "text.note{font-size:11px;paint-order:stroke;stroke:var(--card);stroke-width:3px}\n"
+    ".area{fill:var(--card);stroke:var(--line)}\n"
+    ".grid{stroke:var(--line);stroke-width:.7;fill:none}\n"
+    ".mp{fill:var(--card);stroke:var(--pass);stroke-width:1.6}\n"
+    ".mf{fill:none;stroke:var(--fail);stroke-width:2.2}\n"
+    ".mr{fill:var(--reset)}\n"
+    ".mv{fill:var(--void)}\n"
+    ".ms{fill:var(--soak)}\n"
+    ".mb{fill:none;stroke:var(--soak);stroke-width:1.6}\n"
+    ".band{fill:var(--band);opacity:.16;stroke:none}\n"
+    ".fit{fill:none;stroke:var(--fit);stroke-width:1.6}\n"
+    ".choice{fill:none;stroke:var(--soak);stroke-width:2}\n"
+    ".truth{fill:none;stroke:var(--ink);stroke-width:1.3;stroke-dasharray:2 4}\n"
+    ".claim{fill:none;stroke:var(--soft);stroke-width:1.2;stroke-dasharray:7 4}\n"
+    ".reset{stroke:var(--reset);stroke-width:1;fill:none;opacity:.7}\n"
+    ".bp{fill:var(--pass)}\n"
+    ".bs{fill:var(--soak)}\n"
+    ".bf{fill:var(--fail)}\n"
+    ".br{fill:var(--reset)}\n"
+    ".bv{fill:var(--void)}\n"
+    ".bo{fill:none;stroke:var(--pass);stroke-dasharray:2 2}\n"
+    ".dots{stroke:var(--ink);stroke-width:3;stroke-linecap:round;fill:none}\n"
+    "figure{margin:6px 0 14px}\n"
+    "figure.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(340px,1fr));gap:12px}\n"
+    "@media print{\n"
+    " :root{--paper:#fff;--card:#fff;--ink:#000;--soft:#444;--line:#bbb;--pass:#0072b2;\n"
+    "   --fail:#c8500a;--reset:#9a4b83;--void:#777;--soak:#00805d;--band:#0072b2;--fit:#0072b2;\n"
+    "   --warn:#fff;--warnline:#000}\n"
+    " body{font-size:10.5pt}\n"
+    " main{max-width:none;padding:0}\n"
+    " h2,h3{break-after:avoid}\n"
+    " svg,.card,tr{break-inside:avoid}\n"
+    " .scroll{overflow:visible}\n"
+    " table{font-size:8pt}\n"
+    " td,th{padding:2px 6px 2px 0}\n"
+    " td.exp{min-width:0}\n"
+    " figure.pair{grid-template-columns:1fr 1fr}\n"
+    "}\n";
+/* clang-format on */
 
 /* What the parts of the page share. */
 struct page {
@@ -109,10 +159,12 @@ static void write_head(struct page *page)
     const struct hf_evidence *evidence = page->facts->evidence;
     char begun[HF_WORDS_MAX];
 
-    add(page, "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" "
-              "content=\"width=device-width,initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\">"
-              "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-              "<title>");
+    add(page,
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" "
+        "content=\"width=device-width,initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\">"
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
+        "'unsafe-inline'\">"
+        "<title>");
     add_words(page, page->facts->profile->name);
     add(page, ": which ratios hold</title><style>\n");
     add(page, style_sheet);
@@ -123,7 +175,8 @@ static void write_head(struct page *page)
     add(page, ": which ratios hold</h1>\n<p class=\"soft\">");
     add_words(page, page->facts->profile->description);
     hf_words_moment(evidence->first_wall_ns, begun);
-    hf_text_addf(&page->scratch, "%sRun begun %s UTC; ", page->facts->profile->description[0] ? ". " : "", begun);
+    hf_text_addf(&page->scratch, "%sRun begun %s UTC; ", page->facts->profile->description[0] ? ". " : "",
+                 begun);
     report_state(page->facts, &page->scratch);
     hf_text_add_string(&page->scratch, ".");
     add_scratch(page);
@@ -148,17 +201,21 @@ static void write_warnings(struct page *page)
     write_warning(page);
     if (facts->spoiled > 0)
         hf_text_addf(&page->scratch,
-                     "Since this run finished, %d failures at or below its ratios have been recorded. Its certificates "
-                     "no longer describe the machine: search again.", facts->spoiled);
+                     "Since this run finished, %d failures at or below its ratios have been recorded. Its "
+                     "certificates "
+                     "no longer describe the machine: search again.",
+                     facts->spoiled);
     write_warning(page);
     if (facts->evidence->torn)
         hf_text_add_string(&page->scratch, "The journal's last line is torn and was left out.");
     write_warning(page);
     for (int group = 0; group < facts->profile->group_count; group++) {
         if (facts->group[group].has_view && !facts->group[group].view.model_check_passed)
-            hf_text_addf(&page->scratch,
-                         "The faults of %s do not follow the model: what is expected of it is doubtful; what was "
-                         "demonstrated needs no model. ", facts->profile->group[group].name);
+            hf_text_addf(
+                &page->scratch,
+                "The faults of %s do not follow the model: what is expected of it is doubtful; what was "
+                "demonstrated needs no model. ",
+                facts->profile->group[group].name);
     }
     write_warning(page);
 }
@@ -176,12 +233,14 @@ static void write_demonstrated(struct page *page)
     add(page, "</p><p class=\"soft\">");
     hf_words_percent(1 - facts->soak.plan.confidence_spent, confidence);
     if (facts->proved)
-        hf_text_addf(&page->scratch,
-                     "Uses no model: -ln(1 - confidence) / hours bounds the rate of the whole machine, and so of each "
-                     "group. Soak number %d; counting every soak of this search, %s.", facts->soak.plan.attempts,
-                     confidence);
+        hf_text_addf(
+            &page->scratch,
+            "Uses no model: -ln(1 - confidence) / hours bounds the rate of the whole machine, and so of each "
+            "group. Soak number %d; counting every soak of this search, %s.",
+            facts->soak.plan.attempts, confidence);
     else
-        hf_text_addf(&page->scratch, "The soak needs %.2f hours of run time with every group under load at once.",
+        hf_text_addf(&page->scratch,
+                     "The soak needs %.2f hours of run time with every group under load at once.",
                      facts->soak.plan.required_s / SECONDS_AN_HOUR);
     add_scratch(page);
     add(page, "</p></div>\n");
@@ -219,20 +278,23 @@ static void write_expected(struct page *page)
 
     add(page, "<div class=\"card guess\"><h3>Expected (extrapolated)</h3><p class=\"big\">");
     if (weakest < 0) {
-        add(page, "This search keeps no belief: nothing is expected beyond what was demonstrated.</p></div>\n");
+        add(page,
+            "This search keeps no belief: nothing is expected beyond what was demonstrated.</p></div>\n");
         return;
     }
     hf_words_time_about(1 / median, about);
     hf_words_time_floor(1 / upper, bound);
-    hf_words_time_about(facts->profile->claim_hours, wanted);
-    hf_text_addf(&page->scratch, "The group with least to spare, %s: one fault in about %s, at least %s (95 %% bound).",
+    hf_words_time(facts->profile->claim_hours, wanted);
+    hf_text_addf(&page->scratch,
+                 "The group with least to spare, %s: one fault in %s, at least %s (95 %% bound).",
                  facts->profile->group[weakest].name, about, bound);
     add_scratch(page);
     add(page, "</p><p class=\"soft\">");
-    hf_text_addf(&page->scratch,
-                 "From faults at higher ratios and how their rate falls with each step. Wanted of each group: at most "
-                 "one fault in %s, so this bound %s it.", wanted,
-                 upper * facts->profile->claim_hours <= 1 ? "keeps" : "does not keep");
+    hf_text_addf(
+        &page->scratch,
+        "From faults at higher ratios and how their rate falls with each step. Wanted of each group: at most "
+        "one fault in %s, so this bound %s it.",
+        wanted, upper * facts->profile->claim_hours <= 1 ? "keeps" : "does not keep");
     add_scratch(page);
     add(page, "</p></div>\n");
 }
@@ -256,8 +318,10 @@ static void write_tiles(struct page *page)
 
         hf_words_ratio(facts->profile, facts->group[group].step, ratio);
         /* One hue, darker with the ratio; the words are black or white, whichever the ground carries. */
-        hf_text_addf(page->text, "<div class=\"tile\" role=\"listitem\" style=\"background:hsl(203 %.0f%% %.0f%%);color:%s\">",
-                     45 + 35 * share, 88 - 56 * share, share > 0.45 ? "#fff" : "#10202e");
+        hf_text_addf(
+            page->text,
+            "<div class=\"tile\" role=\"listitem\" style=\"background:hsl(203 %.0f%% %.0f%%);color:%s\">",
+            45 + 35 * share, 88 - 56 * share, share > 0.45 ? "#fff" : "#10202e");
         add_words(page, facts->profile->group[group].name);
         hf_text_addf(page->text, "<b>%s</b>cpu ", ratio);
         hf_words_group_cpus(facts->profile, group, &page->scratch);
@@ -287,12 +351,13 @@ static void write_group_row(struct page *page, int group)
     add_number_cell(page, "%.1f", own->has_view ? own->view.edge_step_median - own->step : NAN);
     add_number_cell(page, "%.0f", own->celsius_highest);
     report_expected(facts, group, &page->scratch);
-    add(page, "<td>");
+    add(page, "<td class=\"exp\">");
     add_scratch(page);
     add(page, "</td>");
     if (facts->true_limit != NULL)
-        add_number_cell(page, "%.2f",
-                        facts->true_limit[group] >= 0 ? hf_profile_ratio(facts->profile, facts->true_limit[group]) : NAN);
+        add_number_cell(
+            page, "%.2f",
+            facts->true_limit[group] >= 0 ? hf_profile_ratio(facts->profile, facts->true_limit[group]) : NAN);
     add(page, "</tr>\n");
 }
 
@@ -300,8 +365,10 @@ static void write_groups(struct page *page)
 {
     add(page, "<h2>Core groups</h2>\n");
     write_tiles(page);
-    add(page, "<div class=\"scroll\"><table><thead><tr><th>Group</th><th class=\"n\">Ratio</th><th class=\"n\">MHz</th>"
-              "<th>State</th><th class=\"n\">Passes</th><th class=\"n\">Failures</th><th class=\"n\">Unnamed resets</th>"
+    add(page, "<div class=\"scroll\"><table><thead><tr><th>Group</th><th class=\"n\">Ratio</th><th "
+              "class=\"n\">MHz</th>"
+              "<th>State</th><th class=\"n\">Passes</th><th class=\"n\">Failures</th><th class=\"n\">Unnamed "
+              "resets</th>"
               "<th class=\"n\">Voids</th><th class=\"n\">Exposure</th><th class=\"n\">Steps to edge</th>"
               "<th class=\"n\">Highest &#176;C</th><th>Expected: one fault in</th>");
     if (page->facts->true_limit != NULL)
@@ -309,7 +376,8 @@ static void write_groups(struct page *page)
     add(page, "</tr></thead><tbody>\n");
     for (int group = 0; group < page->facts->profile->group_count; group++)
         write_group_row(page, group);
-    add(page, "</tbody></table></div>\n<p class=\"soft\">The edge is the ratio with one fault a minute. A reset that no "
+    add(page, "</tbody></table></div>\n<p class=\"soft\">The edge is the ratio with one fault a minute. A "
+              "reset that no "
               "record attributes counts against every group that was under load.</p>\n");
 }
 
@@ -375,8 +443,10 @@ static void write_pictures(struct page *page)
     int groups[HF_GROUPS_MAX];
     int count = by_index(groups, shown_groups(page, groups));
 
-    add(page, "<h2>Why these ratios</h2>\n<p>Left: every ratio tried and how long it lasted. Right: the time to a fault "
-              "against the ratio. Passes, and the soak, are lower bounds: the fault would have come later.</p>\n");
+    add(page,
+        "<h2>Why these ratios</h2>\n<p>Left: every ratio tried and how long it lasted. Right: the time to a "
+        "fault "
+        "against the ratio. Passes, and the soak, are lower bounds: the fault would have come later.</p>\n");
     write_key(page);
     for (int i = 0; i < count; i++) {
         add(page, "<h3>");
@@ -394,7 +464,8 @@ static void write_pictures(struct page *page)
 
 static void write_night(struct page *page)
 {
-    add(page, "<h2>The run over time</h2>\n<p class=\"key\"><span>blue: passed</span><span>green: soak passed</span>"
+    add(page, "<h2>The run over time</h2>\n<p class=\"key\"><span>blue: passed</span><span>green: soak "
+              "passed</span>"
               "<span>orange: failed</span><span>purple: unnamed reset</span><span>grey: void</span>"
               "<span>outlined: running</span></p><figure>");
     report_plot_night(page->text, page->facts, page->plots);
@@ -454,9 +525,12 @@ static void write_failures(struct page *page)
         return;
     }
     if (first > 0)
-        hf_text_addf(page->text, "<p class=\"soft\">The last %zu of %zu.</p>\n", rows, evidence->failure_count);
-    add(page, "<div class=\"scroll\"><table><thead><tr><th class=\"n\">Trial</th><th>When (UTC)</th><th class=\"n\">Run "
-              "hour</th><th>Whose</th><th class=\"n\">Ratio</th><th>Purpose</th><th>Cause</th><th class=\"n\">After</th>"
+        hf_text_addf(page->text, "<p class=\"soft\">The last %zu of %zu.</p>\n", rows,
+                     evidence->failure_count);
+    add(page, "<div class=\"scroll\"><table><thead><tr><th class=\"n\">Trial</th><th>When (UTC)</th><th "
+              "class=\"n\">Run "
+              "hour</th><th>Whose</th><th class=\"n\">Ratio</th><th>Purpose</th><th>Cause</th><th "
+              "class=\"n\">After</th>"
               "<th>Found by</th><th>Wrong bits</th></tr></thead><tbody>\n");
     for (size_t i = first; i < evidence->failure_count; i++)
         write_failure(page, &evidence->trials[evidence->failures[i]]);
@@ -472,9 +546,11 @@ static void write_kernels(struct page *page)
     if (count == 0)
         add(page, "<p>Nothing has been journalled yet.</p>\n");
     else
-        add(page, "<table><thead><tr><th>Kernel</th><th class=\"n\">Width, bits</th><th class=\"n\">Hours</th>"
-                  "<th class=\"n\">Blocks checked</th><th class=\"n\">Wrong results</th><th class=\"n\">An hour</th>"
-                  "</tr></thead><tbody>\n");
+        add(page,
+            "<table><thead><tr><th>Kernel</th><th class=\"n\">Width, bits</th><th class=\"n\">Hours</th>"
+            "<th class=\"n\">Blocks checked</th><th class=\"n\">Wrong results</th><th class=\"n\">An "
+            "hour</th>"
+            "</tr></thead><tbody>\n");
     for (int i = 0; i < count; i++) {
         double hours = kernels[i].exposure_s / SECONDS_AN_HOUR;
 
@@ -490,7 +566,8 @@ static void write_kernels(struct page *page)
         add(page, "</tr>\n");
     }
     if (count > 0)
-        add(page, "</tbody></table>\n<p class=\"soft\">Hours count each trial's share; trials of several groups run side "
+        add(page, "</tbody></table>\n<p class=\"soft\">Hours count each trial's share; trials of several "
+                  "groups run side "
                   "by side. Crashes and resets name no kernel.</p>\n");
     hf_free(kernels);
 }
@@ -568,9 +645,12 @@ static void write_missing(struct page *page)
 
 static void write_foot(struct page *page)
 {
-    add(page, "<h2>What this does not prove</h2>\n<p>It bounds a rate; it does not say that no fault will come. It holds "
-              "for this load, these temperatures, this voltage, memory setting, firmware and microcode, and for now: "
-              "verify again after any change, and from time to time. Clocks above the maker's raise power and heat, a "
+    add(page, "<h2>What this does not prove</h2>\n<p>It bounds a rate; it does not say that no fault will "
+              "come. It holds "
+              "for this load, these temperatures, this voltage, memory setting, firmware and microcode, and "
+              "for now: "
+              "verify again after any change, and from time to time. Clocks above the maker's raise power "
+              "and heat, a "
               "fault can damage files without a word, and the warranty may end: keep backups.</p>\n"
               "</main></body></html>\n");
 }

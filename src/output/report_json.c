@@ -1,8 +1,8 @@
 /*
  * The report as one JSON document for programs:
- *   document "holdfast report", format, machine, directory, state, finished, simulated, run {...}, demonstrated {...} or null,
- *   groups [...], failures [...] (all of them up to FAILURES_MAX, the last ones), kernels [...], missing [...].
- * 64-bit numbers are strings. Unknown is null.
+ *   document "holdfast report", format, machine, directory, state, finished, simulated, run {...},
+ * demonstrated {...} or null, groups [...], failures [...] (all of them up to FAILURES_MAX, the last ones),
+ * kernels [...], missing [...]. 64-bit numbers are strings. Unknown is null.
  */
 #include <math.h>
 #include <string.h>
@@ -26,7 +26,8 @@ static void write_sentence(struct hf_json_writer *writer, const char *key,
     hf_text_release(&words);
 }
 
-static void write_ratio(const struct report_facts *facts, struct hf_json_writer *writer, const char *key, double step)
+static void write_ratio(const struct report_facts *facts, struct hf_json_writer *writer, const char *key,
+                        double step)
 {
     if (isnan(step) || step < 0)
         hf_json_null(writer, key);
@@ -148,8 +149,9 @@ static void write_failure(const struct report_facts *facts, const struct hf_evid
     else
         hf_json_null(writer, "cpu");
     write_ratio(facts, writer, "ratio",
-                group >= 0 && group < facts->profile->group_count ? hf_evidence_step(facts->evidence, trial, group)
-                                                                  : -1);
+                group >= 0 && group < facts->profile->group_count
+                    ? hf_evidence_step(facts->evidence, trial, group)
+                    : -1);
     hf_json_number(writer, "exposure_s", trial->exposure_s);
     if (mismatch != NULL) {
         hf_json_string(writer, "kernel", mismatch->kernel);

@@ -1,11 +1,11 @@
 /*
  * The report's pictures.
  *
- *   ladder          ratio upwards, exposure to the right on a log scale: each trial of the group is a mark where it
- *                   ended; the belief's edge is a band, the chosen ratio a rule.
- *   time to fault   ratio to the right, time upwards on a log scale: faults where they came, passes as lower bounds,
- *                   the belief's line with its 90 % band, the soak and the claim: why the choice holds.
- *   night           one row a group, trials as blocks; resets across all rows; temperature and clock beneath.
+ *   ladder          ratio upwards, exposure to the right on a log scale: each trial of the group is a mark
+ * where it ended; the belief's edge is a band, the chosen ratio a rule. time to fault   ratio to the right,
+ * time upwards on a log scale: faults where they came, passes as lower bounds, the belief's line with its 90
+ * % band, the soak and the claim: why the choice holds. night           one row a group, trials as blocks;
+ * resets across all rows; temperature and clock beneath.
  */
 #include <assert.h>
 #include <inttypes.h>
@@ -93,12 +93,14 @@ static enum hf_mark as_bound(enum hf_mark mark)
     return mark == HF_MARK_PASS ? HF_MARK_PASS_BOUND : mark == HF_MARK_SOAK ? HF_MARK_SOAK_BOUND : mark;
 }
 
-/* Marks that tell something come last, on top; when there are too many, the oldest of each kind are left out. */
+/* Marks that tell something come last, on top; when there are too many, the oldest of each kind are left out.
+ */
 static void group_marks(struct hf_plot *plot, const struct report_facts *facts, int group, int marks_max,
                         int time_upwards)
 {
     const struct hf_evidence *evidence = facts->evidence;
-    static const enum hf_mark order[] = {HF_MARK_VOID, HF_MARK_PASS, HF_MARK_RESET, HF_MARK_FAIL, HF_MARK_SOAK};
+    static const enum hf_mark order[] = {HF_MARK_VOID, HF_MARK_PASS, HF_MARK_RESET, HF_MARK_FAIL,
+                                         HF_MARK_SOAK};
 
     for (size_t kind = 0; kind < sizeof order / sizeof order[0]; kind++) {
         int left = marks_max / 5;
@@ -114,7 +116,8 @@ static void group_marks(struct hf_plot *plot, const struct report_facts *facts, 
                 continue;
             ratio = ratio_of(facts, hf_evidence_step(evidence, trial, group));
             trial_words(trial, words, sizeof words);
-            hf_plot_mark(plot, time_upwards ? as_bound(order[kind]) : order[kind], time_upwards ? ratio : time_s, time_upwards ? time_s : ratio,
+            hf_plot_mark(plot, time_upwards ? as_bound(order[kind]) : order[kind],
+                         time_upwards ? ratio : time_s, time_upwards ? time_s : ratio,
                          order[kind] == HF_MARK_VOID || order[kind] == HF_MARK_PASS ? NULL : words);
             left--;
         }
@@ -122,13 +125,15 @@ static void group_marks(struct hf_plot *plot, const struct report_facts *facts, 
     hf_text_add_string(plot->text, "\n");
 }
 
-static void describe_group(const struct report_facts *facts, int group, const char *what, char *ret_words, size_t size)
+static void describe_group(const struct report_facts *facts, int group, const char *what, char *ret_words,
+                           size_t size)
 {
     const struct hf_evidence_group *own = &facts->group[group];
     char ratio[HF_WORDS_MAX];
 
     hf_words_ratio(facts->profile, own->step, ratio);
-    (void)snprintf(ret_words, size, "%s Group %s: %d passes, %d failures, %d resets without a name; it stands at ratio %s.",
+    (void)snprintf(ret_words, size,
+                   "%s Group %s: %d passes, %d failures, %d resets without a name; it stands at ratio %s.",
                    what, facts->profile->group[group].name, own->passes, own->fails, own->unnamed, ratio);
 }
 
@@ -142,14 +147,18 @@ static void edge_band(struct hf_plot *plot, const struct report_facts *facts, in
         return;
     hf_plot_block(plot, plot->x.low, plot->x.high, ratio_of(facts, view->edge_step_low),
                   ratio_of(facts, view->edge_step_high), "band", NULL);
-    hf_plot_rule_across(plot, ratio_of(facts, view->edge_step_median), "fit", HF_SIDE_RIGHT, "one fault a minute (belief)");
+    hf_plot_rule_across(plot, ratio_of(facts, view->edge_step_median), "fit", HF_SIDE_RIGHT,
+                        "one fault a minute (belief)");
 }
 
-void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, int group, int marks_max, int number)
+void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, int group, int marks_max,
+                        int number)
 {
     struct span span = span_of(facts, group);
-    struct hf_axis x = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, span.longest_s * 3, "exposure of the trial"};
-    struct hf_axis y = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low), ratio_of(facts, span.high), "ratio"};
+    struct hf_axis x = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, span.longest_s * 3,
+                        "exposure of the trial"};
+    struct hf_axis y = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low),
+                        ratio_of(facts, span.high), "ratio"};
     char title[96];
     char description[320];
     char words[96];
@@ -157,14 +166,15 @@ void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, 
     struct hf_plot plot;
 
     (void)snprintf(title, sizeof title, "Ladder of %s", facts->profile->group[group].name);
-    describe_group(facts, group, "Every ratio tried, against the exposure at which the trial ended.", description,
-                   sizeof description);
+    describe_group(facts, group, "Every ratio tried, against the exposure at which the trial ended.",
+                   description, sizeof description);
     hf_plot_open(&plot, text, number, &half_size, &x, &y, title, description);
     edge_band(&plot, facts, group);
     hf_plot_axes(&plot);
     if (facts->true_limit != NULL && facts->true_limit[group] >= 0)
-        hf_plot_rule_across(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step, "truth",
-                            HF_SIDE_RIGHT, "the rig's true limit");
+        hf_plot_rule_across(&plot,
+                            ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step,
+                            "truth", HF_SIDE_RIGHT, "the rig's true limit");
     hf_words_ratio(facts->profile, facts->group[group].step, ratio);
     (void)snprintf(words, sizeof words, "%s %s", facts->proved ? "proved:" : "at present:", ratio);
     hf_plot_rule_across(&plot, ratio_of(facts, facts->group[group].step), "choice", HF_SIDE_LEFT, words);
@@ -174,7 +184,8 @@ void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, 
 
 /* --- time to fault ------------------------------------------------------------------------------------ */
 
-static void fitted_line(struct hf_plot *plot, const struct report_facts *facts, int group, const struct span *span)
+static void fitted_line(struct hf_plot *plot, const struct report_facts *facts, int group,
+                        const struct span *span)
 {
     double *ratio = hf_allocate(4 * FAULT_RATES_MAX, sizeof *ratio);
     double *time[3];
@@ -201,12 +212,15 @@ static void fitted_line(struct hf_plot *plot, const struct report_facts *facts, 
     hf_free(ratio);
 }
 
-void report_plot_faults(struct hf_text *text, const struct report_facts *facts, int group, int marks_max, int number)
+void report_plot_faults(struct hf_text *text, const struct report_facts *facts, int group, int marks_max,
+                        int number)
 {
     struct span span = span_of(facts, group);
     double claim_s = facts->profile->claim_hours * SECONDS_AN_HOUR;
-    struct hf_axis x = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low), ratio_of(facts, span.high), "ratio"};
-    struct hf_axis y = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, fmax(claim_s, span.longest_s) * 6, "time to a fault"};
+    struct hf_axis x = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, ratio_of(facts, span.low),
+                        ratio_of(facts, span.high), "ratio"};
+    struct hf_axis y = {HF_SCALE_LOG, HF_TICKS_DURATION, SHORTEST_S * 0.8, fmax(claim_s, span.longest_s) * 6,
+                        "time to a fault"};
     char title[96];
     char description[320];
     char words[96];
@@ -219,11 +233,12 @@ void report_plot_faults(struct hf_text *text, const struct report_facts *facts, 
     hf_plot_open(&plot, text, number, &half_size, &x, &y, title, description);
     fitted_line(&plot, facts, group, &span);
     hf_plot_axes(&plot);
-    hf_words_time_about(facts->profile->claim_hours, about);
+    hf_words_time(facts->profile->claim_hours, about);
     (void)snprintf(words, sizeof words, "wanted: one fault in %s at most", about);
     hf_plot_rule_across(&plot, claim_s, "claim", HF_SIDE_LEFT, words);
     if (facts->true_limit != NULL && facts->true_limit[group] >= 0)
-        hf_plot_rule_up(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step, "truth", NULL);
+        hf_plot_rule_up(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step,
+                        "truth", NULL);
     hf_plot_rule_up(&plot, ratio_of(facts, facts->group[group].step), "choice", NULL);
     group_marks(&plot, facts, group, marks_max, 1);
     hf_plot_close(&plot);
@@ -234,10 +249,11 @@ void report_plot_faults(struct hf_text *text, const struct report_facts *facts, 
 struct night_layout {
     struct hf_plot_size size;
     struct hf_axis hours;
-    double row;       /* pixels */
+    double row; /* pixels */
 };
 
-static const char *block_style(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, int group)
+static const char *block_style(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
+                               int group)
 {
     int against = hf_evidence_speaks_against(evidence, trial, group);
 
@@ -250,8 +266,10 @@ static const char *block_style(const struct hf_evidence *evidence, const struct 
     return trial->verdict == HF_VERDICT_NONE ? "bo" : "bv";
 }
 
-/* Neighbours of one kind that would be narrower than a pixel become one block: a long night stays a small page. */
-static void night_row(struct hf_plot *plot, const struct report_facts *facts, int group, double low, double high)
+/* Neighbours of one kind that would be narrower than a pixel become one block: a long night stays a small
+ * page. */
+static void night_row(struct hf_plot *plot, const struct report_facts *facts, int group, double low,
+                      double high)
 {
     const struct hf_evidence *evidence = facts->evidence;
     const char *style = NULL;
@@ -267,7 +285,8 @@ static void night_row(struct hf_plot *plot, const struct report_facts *facts, in
         if (!hf_evidence_covers(evidence, trial, group))
             continue;
         own = block_style(evidence, trial, group);
-        if (style != NULL && strcmp(own, style) == 0 && trial->begin_s - end < pixel && until - trial->begin_s < pixel) {
+        if (style != NULL && strcmp(own, style) == 0 && trial->begin_s - end < pixel &&
+            until - trial->begin_s < pixel) {
             end = until;
             continue;
         }
@@ -292,12 +311,13 @@ static void reset_rules(struct hf_plot *plot, const struct hf_evidence *evidence
             continue;
         last = evidence->resets[i].time_s;
         hf_plot_rule_up(plot, last, "reset", NULL);
-        hf_text_addf(plot->text, "<path class=\"mr\" d=\"M%.1f %.1fl4-7h-8z\"/>", hf_plot_x(plot, last), plot->top);
+        hf_text_addf(plot->text, "<path class=\"mr\" d=\"M%.1f %.1fl4-7h-8z\"/>", hf_plot_x(plot, last),
+                     plot->top);
     }
 }
 
-static void night_rows(struct hf_text *text, const struct report_facts *facts, const struct night_layout *layout,
-                       int number)
+static void night_rows(struct hf_text *text, const struct report_facts *facts,
+                       const struct night_layout *layout, int number)
 {
     int groups = facts->profile->group_count;
     struct hf_axis rows = {HF_SCALE_LINEAR, HF_TICKS_NONE, 0, groups, NULL};
@@ -305,8 +325,8 @@ static void night_rows(struct hf_text *text, const struct report_facts *facts, c
     struct hf_plot plot;
 
     (void)snprintf(description, sizeof description,
-                   "Trials of %d groups over %.1f hours of run time, with %zu resets and %zu failures.", groups,
-                   facts->evidence->last_s / SECONDS_AN_HOUR, facts->evidence->reset_count,
+                   "Trials of %d groups over %.1f hours of run time, with %zu resets and %zu failures.",
+                   groups, facts->evidence->last_s / SECONDS_AN_HOUR, facts->evidence->reset_count,
                    facts->evidence->failure_count);
     hf_plot_open(&plot, text, number, &layout->size, &layout->hours, &rows, "The run over time", description);
     hf_plot_axes(&plot);
@@ -333,9 +353,10 @@ static double clock_of(const struct hf_evidence_trial *trial)
 }
 
 /* A value of each trial at its end, as dots; nothing when no trial has one. Returns how many it drew. */
-static int night_values(struct hf_text *text, const struct report_facts *facts, const struct night_layout *layout,
-                        double (*value_of)(const struct hf_evidence_trial *), const char *label, double least_span,
-                        int number)
+static int night_values(struct hf_text *text, const struct report_facts *facts,
+                        const struct night_layout *layout,
+                        double (*value_of)(const struct hf_evidence_trial *), const char *label,
+                        double least_span, int number)
 {
     const struct hf_evidence *evidence = facts->evidence;
     struct hf_plot_size size = layout->size;
@@ -364,14 +385,16 @@ static int night_values(struct hf_text *text, const struct report_facts *facts, 
     }
     y.low -= (y.high - y.low) * 0.1;
     y.high += (y.high - y.low) * 0.1;
-    hf_plot_open(&plot, text, number, &size, &layout->hours, &y, label, "The value of each trial, at its end.");
+    hf_plot_open(&plot, text, number, &size, &layout->hours, &y, label,
+                 "The value of each trial, at its end.");
     hf_plot_axes(&plot);
     hf_text_addf(text, "<path class=\"dots\" d=\"");
     for (size_t i = 0; i < evidence->trial_count; i += every) {
         double value = value_of(&evidence->trials[i]);
 
         if (isfinite(value) && evidence->trials[i].verdict != HF_VERDICT_NONE)
-            hf_text_addf(text, "M%.1f %.1fh0", hf_plot_x(&plot, evidence->trials[i].end_s), hf_plot_y(&plot, value));
+            hf_text_addf(text, "M%.1f %.1fh0", hf_plot_x(&plot, evidence->trials[i].end_s),
+                         hf_plot_y(&plot, value));
     }
     hf_text_add_string(text, "\"/>");
     hf_plot_close(&plot);
@@ -382,8 +405,11 @@ void report_plot_night(struct hf_text *text, const struct report_facts *facts, i
 {
     int groups = facts->profile->group_count;
     struct night_layout layout = {
-        .row = groups <= 16 ? 20 : groups <= 64 ? 10 : 4,
-        .hours = {HF_SCALE_LINEAR, HF_TICKS_HOURS, 0, fmax(facts->evidence->last_s, 60) * 1.01, "hours of run time"},
+        .row = groups <= 16   ? 20
+               : groups <= 64 ? 10
+                              : 4,
+        .hours = {HF_SCALE_LINEAR, HF_TICKS_HOURS, 0, fmax(facts->evidence->last_s, 60) * 1.01,
+                  "hours of run time"},
     };
 
     layout.size = (struct hf_plot_size){940, 60 + layout.row * groups, 64, 12, 16, 44};

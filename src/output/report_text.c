@@ -1,4 +1,5 @@
-/* The report as text for a terminal of 80 columns. Whatever came from a file is made harmless before it is shown. */
+/* The report as text for a terminal of 80 columns. Whatever came from a file is made harmless before it is
+ * shown. */
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -33,7 +34,8 @@ static void add_cell(struct hf_text *text, struct hf_text *scratch, int width)
 
 #define COLUMNS 79
 
-/* The scratch text made harmless, broken at blanks so that a line has at most COLUMNS columns, later lines indented. */
+/* The scratch text made harmless, broken at blanks so that a line has at most COLUMNS columns, later lines
+ * indented. */
 static void add_line(struct hf_text *text, struct hf_text *scratch, int indent)
 {
     int column = indent;
@@ -74,9 +76,11 @@ static void write_head(const struct report_facts *facts, struct hf_text *text, s
     hf_text_addf(scratch, "%s: ", facts->profile->name);
     report_state(facts, scratch);
     add_line(text, scratch, 0);
-    hf_text_addf(scratch, "Run begun %s UTC, %s of run time in %zu session%s, %zu trials of which %zu failed, %zu reset%s.",
-                 begun, took, evidence->session_count, evidence->session_count == 1 ? "" : "s", evidence->trial_count,
-                 evidence->failure_count, evidence->reset_count, evidence->reset_count == 1 ? "" : "s");
+    hf_text_addf(
+        scratch,
+        "Run begun %s UTC, %s of run time in %zu session%s, %zu trials of which %zu failed, %zu reset%s.",
+        begun, took, evidence->session_count, evidence->session_count == 1 ? "" : "s", evidence->trial_count,
+        evidence->failure_count, evidence->reset_count, evidence->reset_count == 1 ? "" : "s");
     add_line(text, scratch, 0);
     if (hf_is_simulated(evidence)) {
         hf_simulation_words(evidence, scratch);
@@ -87,12 +91,14 @@ static void write_head(const struct report_facts *facts, struct hf_text *text, s
     hf_text_add_string(text, "\nDemonstrated  ");
     report_shown(facts, scratch);
     if (facts->soak.plan.attempts > 1)
-        hf_text_addf(scratch, " Soak number %d; the chance that such a walk certifies too much is at most %.3g.",
+        hf_text_addf(scratch,
+                     " Soak number %d; the chance that such a walk certifies too much is at most %.3g.",
                      facts->soak.plan.attempts, facts->soak.plan.confidence_spent);
     add_line(text, scratch, 14);
 }
 
-static void write_group(const struct report_facts *facts, int group, struct hf_text *text, struct hf_text *scratch)
+static void write_group(const struct report_facts *facts, int group, struct hf_text *text,
+                        struct hf_text *scratch)
 {
     const struct hf_evidence_group *own = &facts->group[group];
     char ratio[HF_WORDS_MAX];
@@ -114,11 +120,11 @@ static void write_group(const struct report_facts *facts, int group, struct hf_t
 
 static void write_groups(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
 {
-    hf_text_addf(text, "\n%-10s%6s %6s  %-18s %5s %5s %6s %9s%s\n", "Group", "ratio", "MHz", "state", "pass", "fail",
-                 "reset?", "exposure", facts->true_limit ? "    true" : "");
+    hf_text_addf(text, "\n%-10s%6s %6s  %-18s %5s %5s %6s %9s%s\n", "Group", "ratio", "MHz", "state", "pass",
+                 "fail", "reset?", "exposure", facts->true_limit ? "    true" : "");
     for (int group = 0; group < facts->profile->group_count; group++)
         write_group(facts, group, text, scratch);
-    hf_text_add_string(text, "\nExpected, extrapolated from failures at higher ratios: one fault in about ...\n");
+    hf_text_add_string(text, "\nExpected, extrapolated from failures at higher ratios: one fault in ...\n");
     for (int group = 0; group < facts->profile->group_count; group++) {
         const struct hf_evidence_group *own = &facts->group[group];
 
@@ -160,9 +166,10 @@ static void write_failures(const struct report_facts *facts, struct hf_text *tex
         hf_text_add_string(text, "\nNo failures.\n");
         return;
     }
-    hf_text_addf(text, "\nFailed trials (%zu%s)\n", evidence->failure_count, first > 0 ? ", the last 20" : "");
-    hf_text_addf(text, "%5s %7s  %-6s%-14s %8s  %-10s %s\n", "trial", "hour", "ratio", "cause", "after", "whose",
-                 "found by");
+    hf_text_addf(text, "\nFailed trials (%zu%s)\n", evidence->failure_count,
+                 first > 0 ? ", the last 20" : "");
+    hf_text_addf(text, "%5s %7s  %-6s%-14s %8s  %-10s %s\n", "trial", "hour", "ratio", "cause", "after",
+                 "whose", "found by");
     for (size_t i = first; i < evidence->failure_count; i++)
         write_failure(facts, &evidence->trials[evidence->failures[i]], text, scratch);
 }
@@ -173,8 +180,8 @@ static void write_kernels(const struct report_facts *facts, struct hf_text *text
     int count = kernels ? hf_evidence_kernels(facts->evidence, HF_GROUP_ALL, kernels) : 0;
 
     if (count > 0)
-        hf_text_addf(text, "\n%-22s %6s %9s %14s %13s %9s\n", "Kernel", "width", "hours", "blocks", "wrong results",
-                     "per hour");
+        hf_text_addf(text, "\n%-22s %6s %9s %14s %13s %9s\n", "Kernel", "width", "hours", "blocks",
+                     "wrong results", "per hour");
     for (int i = 0; i < count; i++) {
         double hours = kernels[i].exposure_s / SECONDS_AN_HOUR;
 

@@ -111,7 +111,8 @@ void hf_evidence_write_path(struct hf_json_writer *writer, const char *key, cons
 
 /* --- quantities --------------------------------------------------------------------------------------- */
 
-/* Down to one decimal; what is a hair below a round number because of binary fractions counts as that number. */
+/* Down to one decimal; what is a hair below a round number because of binary fractions counts as that number.
+ */
 static double floor_tenth(double value)
 {
     return floor(value * 10 * (1 + 1e-12)) / 10;
@@ -133,7 +134,7 @@ void hf_words_time_floor(double hours, char ret_words[HF_WORDS_MAX])
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.1f seconds", floor_tenth(hours * 3600));
 }
 
-void hf_words_time_about(double hours, char ret_words[HF_WORDS_MAX])
+void hf_words_time(double hours, char ret_words[HF_WORDS_MAX])
 {
     if (isnan(hours))
         (void)snprintf(ret_words, HF_WORDS_MAX, "an unknown time");
@@ -151,6 +152,15 @@ void hf_words_time_about(double hours, char ret_words[HF_WORDS_MAX])
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g minutes", hours * 60);
     else
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g seconds", hours * 3600);
+}
+
+void hf_words_time_about(double hours, char ret_words[HF_WORDS_MAX])
+{
+    char words[HF_WORDS_MAX];
+
+    hf_words_time(hours, words);
+    (void)snprintf(ret_words, HF_WORDS_MAX, "%s%s", words[0] >= '0' && words[0] <= '9' ? "about " : "",
+                   words);
 }
 
 void hf_words_percent(double share, char ret_words[HF_WORDS_MAX])

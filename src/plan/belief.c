@@ -462,39 +462,50 @@ static double log_pass(const struct hf_plan *plan, int group, int step)
     return log(fmax(posterior_expected_survival(belief->posterior, group, step, plan->config.soak_s), 1e-300));
 }
 
+static int can_lower(const struct hf_plan *plan, int group)
+{
+    const struct hf_plan_group *config = &plan->config.group[group];
+
+    return !config->left_out && !config->pinned && plan->group[group].chosen > config->baseline_step;
+}
+
+/* Lowers one group after another, each time the one that gains the soak most, until it passes often enough. */
+static void lower_together(struct hf_plan *plan, double *pass, double total)
+{
+    double gain[HF_GROUPS_MAX];
+
+    for (int g = 0; g < plan->config.group_count; g++)
+        gain[g] = can_lower(plan, g) ? log_pass(plan, g, plan->group[g].chosen - 1) - pass[g] : 0.0;
+    while (total < log(SOAK_WANTED)) {
+        int best = 0;
+
+        for (int g = 1; g < plan->config.group_count; g++)
+            best = gain[g] > gain[best] ? g : best;
+        if (gain[best] <= 0.0)
+            return;
+        total += gain[best];
+        pass[best] += gain[best];
+        plan_choose(plan, best, plan->group[best].chosen - 1);
+        gain[best] =
+            can_lower(plan, best) ? log_pass(plan, best, plan->group[best].chosen - 1) - pass[best] : 0.0;
+    }
+}
+
 static void choose_together(struct hf_plan *plan)
 {
-    double now[HF_GROUPS_MAX];
-    double below[HF_GROUPS_MAX];
+    double pass[HF_GROUPS_MAX];
     double total = 0.0;
 
     for (int g = 0; g < plan->config.group_count; g++) {
-        now[g] = below[g] = 0.0;
+        pass[g] = 0.0;
         if (plan->config.group[g].left_out)
             continue;
         plan_choose(plan, g, alone(plan, g));
-        now[g] = log_pass(plan, g, plan->group[g].chosen);
-        below[g] = log_pass(plan, g, plan->group[g].chosen - 1);
-        total += now[g];
+        pass[g] = log_pass(plan, g, plan->group[g].chosen);
+        total += pass[g];
     }
-    while (total < log(SOAK_WANTED)) {
-        int best = -1;
-
-        for (int g = 0; g < plan->config.group_count; g++) {
-            const struct hf_plan_group *config = &plan->config.group[g];
-
-            if (config->left_out || config->pinned || plan->group[g].chosen <= config->baseline_step)
-                continue;
-            if (best < 0 || below[g] - now[g] > below[best] - now[best])
-                best = g;
-        }
-        if (best < 0)
-            return;
-        total += below[best] - now[best];
-        plan_choose(plan, best, plan->group[best].chosen - 1);
-        now[best] = below[best];
-        below[best] = log_pass(plan, best, plan->group[best].chosen - 1);
-    }
+    if (total < log(SOAK_WANTED))
+        lower_together(plan, pass, total);
 }
 
 /* --- the method --- */
@@ -506,13 +517,13 @@ static void summarise(struct hf_plan *plan)
     posterior_refresh(belief->posterior);
     for (int g = 0; g < plan->config.group_count; g++) {
         struct group_belief *own = &belief->group[g];
-        double low;
+        struct posterior_moments moments;
 
         if (plan->config.group[g].left_out)
             continue;
-        low = posterior_theta_quantile(belief->posterior, g, 0.16);
+        posterior_moments(belief->posterior, g, &moments);
         own->theta_median = posterior_theta_quantile(belief->posterior, g, 0.5);
-        own->theta_sd = 0.5 * (posterior_theta_quantile(belief->posterior, g, 0.84) - low);
+        own->theta_sd = sqrt(moments.theta_variance);
     }
     choose_together(plan);
     for (int g = 0; g < plan->config.group_count; g++) {

@@ -30,6 +30,7 @@
 #define TAPS_MAX 8      /* on each side */
 #define LOG_RATE_MAX 7.0900768357760917 /* 20 a second, in ln per minute */
 #define LOG_FLOOR 1e-290
+#define SHARE_MIN 1e-8   /* slopes less likely than this are not looked at */
 
 struct group_rows {
     double mass[SLOPES];      /* sum over theta, scaled by the group's largest likelihood */
@@ -183,14 +184,26 @@ static double likelihood(const struct posterior_evidence *evidence, double log_r
     return value;
 }
 
+/* Below this ln(rate) a trial without a fault says nothing that a double could hold: no need to compute it. */
+static double quiet_below(const struct posterior_evidence *evidence)
+{
+    int served = evidence->window_s <= 0.0 && evidence->faults_within == 0;
+
+    return served ? log(60.0 * 1e-14 / fmax(evidence->clean_s, 1e-6)) : -INFINITY;
+}
+
 /* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. */
 static void smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
 {
     double b = p->slope[j];
     double x = evidence->step * p->unit_per_step;
+    double quiet = quiet_below(evidence);
 
-    for (int i = -p->taps; i < p->count + p->taps; i++)
-        p->scratch[i + p->taps] = likelihood(evidence, b * (x - (p->low + i * p->spacing)));
+    for (int i = -p->taps; i < p->count + p->taps; i++) {
+        double log_rate = b * (x - (p->low + i * p->spacing));
+
+        p->scratch[i + p->taps] = log_rate < quiet ? 1.0 : likelihood(evidence, log_rate);
+    }
     for (int i = 0; i < p->count; i++) {
         double sum = 0.0;
 
@@ -208,8 +221,10 @@ static void add_scaled(struct posterior *p, int group, const struct posterior_ev
         double *row = log_like_row(p, group, j);
 
         smooth_row(p, j, evidence);
-        for (int i = 0; i < p->count; i++)
-            row[i] += sign * log(fmax(p->smooth[i], LOG_FLOOR));
+        for (int i = 0; i < p->count; i++) {
+            if (p->smooth[i] < 1.0 - 1e-14 || p->smooth[i] > 1.0 + 1e-14)
+                row[i] += sign * log(fmax(p->smooth[i], LOG_FLOOR));
+        }
     }
     p->rows[group].stale = 1;
 }
@@ -346,7 +361,7 @@ static double theta_below_line(const struct posterior *p, int group, double x, d
     double sum = 0.0;
 
     for (int j = 0; j < SLOPES; j++) {
-        if (rows->share[j] > 1e-12)
+        if (rows->share[j] > SHARE_MIN)
             sum += rows->share[j] * row_below(p, group, j, x - nats / p->slope[j]);
     }
     return fmin(sum, 1.0);
@@ -469,7 +484,7 @@ double posterior_predict_survival(struct posterior *p, int group, double step, d
         const double *running = running_row(p, group, j);
         double row = 0.0;
 
-        if (rows->share[j] < 1e-12)
+        if (rows->share[j] <= SHARE_MIN)
             continue;
         smooth_row(p, j, &served);
         for (int i = 0; i < p->count; i++)
@@ -486,7 +501,7 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
     double u = p->unit_per_step;
     double theta = 0.0, b_mean = 0.0, limit = 0.0;
     double limit2 = 0.0, b2 = 0.0, intercept = 0.0, intercept2 = 0.0, b_intercept = 0.0;
-    double limit_b = 0.0, limit_intercept = 0.0;
+    double limit_b = 0.0, limit_intercept = 0.0, theta2 = 0.0;
 
     for (int j = 0; j < SLOPES; j++) {
         theta += rows->share[j] * rows->mean[j];
@@ -500,6 +515,7 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
         double dd = rows->square[j] - rows->mean[j] * rows->mean[j] + d * d; /* its square */
         double offset = p->log_claim / b + theta - limit;                   /* limit - its mean = (theta - mean) + offset */
 
+        theta2 += share * dd;
         limit2 += share * (dd + 2.0 * d * offset + offset * offset);
         b2 += share * (b - b_mean) * (b - b_mean);
         intercept += share * b * d;
@@ -512,6 +528,7 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
         .theta_mean = (theta + p->centre) / u,
         .slope_mean = b_mean * u,
         .limit_mean = (limit + p->centre) / u,
+        .theta_variance = theta2 / (u * u),
         .limit_variance = limit2 / (u * u),
         .slope_variance = b2 * u * u,
         .intercept_variance = intercept2 - intercept * intercept,

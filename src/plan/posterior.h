@@ -37,6 +37,7 @@ struct posterior_evidence {
  * where the rate is exactly `claim`. */
 struct posterior_moments {
     double theta_mean, slope_mean, limit_mean;
+    double theta_variance;
     double limit_variance;
     double slope_variance, intercept_variance;          /* intercept: slope x (theta - theta_mean) */
     double slope_intercept_covariance;

@@ -4,7 +4,7 @@
  * The incomplete gamma function is computed from its power series left of shape + 1 and from its continued
  * fraction right of it (Abramowitz and Stegun 6.5.29, 6.5.31; the fraction by Lentz's method as modified by
  * Thompson and Barnett 1986). Their common factor x^a e^-x / Gamma(a + 1) is where digits are lost when the shape
- * is large, so there it is written with Stirling's series and log(1 + d) - d (Temme 1979).
+ * is large, so there it is written with Stirling's series and log(x / a) - (x / a - 1) (Temme 1979).
  */
 #include "holdfast/statistics.h"
 
@@ -16,14 +16,15 @@
 #define LARGE_SHAPE 16.0
 #define TWO_PI 6.283185307179586476925286766559
 
-/* log(1 + d) - d without cancellation, d > -1. */
-static double log1p_minus(double d)
+/* log(x / a) - d, where d = x / a - 1: no digits lost near x = a, nor near x = 0. */
+static double log_minus(double a, double x)
 {
+    double d = (x - a) / a;
     double power = d * d;
     double sum = 0.0;
 
     if (fabs(d) > 0.35)
-        return log1p(d) - d;
+        return log(x / a) - d;
     for (int n = 2; n < 60; n++) {
         double term = power / n;
 
@@ -51,7 +52,7 @@ static double stirling_rest(double a)
 static double gamma_factor(double a, double x)
 {
     if (a >= LARGE_SHAPE)
-        return exp(a * log1p_minus((x - a) / a) - stirling_rest(a)) / sqrt(TWO_PI * a);
+        return exp(a * log_minus(a, x) - stirling_rest(a)) / sqrt(TWO_PI * a);
     return exp(a * log(x) - x - lgamma(a + 1.0));
 }
 

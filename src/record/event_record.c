@@ -1,11 +1,15 @@
 /*
  * Events to records and back. The payloads (64-bit numbers as strings, everything else as JSON values):
- *   trial-begin     trial, purpose, limit_s; group (number) and step, or group "all" and steps [..] (-1: left
- * out) trial-loaded    trial exposure        trials [{trial, exposure_s, blocks}, ...]: 1 to
- * HF_EXPOSURE_TRIALS_MAX of them reset           group (number or "none") verdict         trial, verdict,
- * cause, group (number, "all" or "none"), cpu (absent: not known), exposure_s, blocks hardware-error  trial
- * ("0": none was open), group, cpu, exposure_s, corrected Further keys (reason, ...) are allowed and not read
- * here. The same check (event_fault) stands before writing and after reading.
+ *   trial-begin     trial, purpose, limit_s; group (number) and step,
+ *                   or group "all" and steps [..] (-1: left out)
+ *   trial-loaded    trial
+ *   exposure        trials [{trial, exposure_s, blocks}, ...]: 1 to HF_EXPOSURE_TRIALS_MAX of them
+ *   reset           group (number or "none")
+ *   verdict         trial, verdict, cause, group (number, "all" or "none"), cpu (absent: not known),
+ *                   exposure_s, blocks
+ *   hardware-error  trial ("0": none was open), group, cpu, exposure_s, corrected
+ * Further keys (reason, ...) are allowed and not read here. The same check (event_fault) stands before
+ * writing and after reading.
  */
 #include <assert.h>
 #include <cjson/cJSON.h>

@@ -3,19 +3,18 @@
  * journal_verify.c, one line in journal_line.c.
  *
  * Invariants (journal_check)
- *  1. Bytes 0 .. size-1 of the file are the `records` acknowledged lines; this process wrote or verified each
- * of them.
+ *  1. Bytes 0 .. size-1 of the file are the `records` acknowledged lines; this process wrote or verified
+ *     each of them.
  *  2. `staged` holds whole lines with sequence numbers records+1 .. records+staged_count, chained to
- * last_crc, all naming records+1 as their commit (detach_last_line() gives the last one its own before it is
- *     written); only while a line is open it ends in the beginning of one more.
+ *     last_crc, all naming records+1 as their commit (detach_last_line() gives the last one its own before
+ *     it is written); only while a line is open it ends in the beginning of one more.
  *  3. Once `failure` is set nothing is written any more, whatever is called.
  *  4. The directory is synced with the first record and never needs to be again.
  *
- *           hf_journal_open            begin            end
- *   (none) ----------------> CLEAN -----------> LINE ---------> STAGED (begin: LINE again)
- *                              ^                                  | commit: write, sync, read back
- *                              +-------------- all well ----------+----- anything else ----> FAILED (for
- * good)
+ *          hf_journal_open          begin           end
+ *   (none) --------------> CLEAN ---------> LINE ---------> STAGED (begin: LINE again)
+ *                            ^                                | commit: write, sync, read back
+ *                            +----------- all well -----------+--- anything else ---> FAILED, for good
  */
 #include <assert.h>
 #include <errno.h>

@@ -7,10 +7,10 @@
  *
  * Invariants
  *  1. `good_size` bytes hold exactly `records` valid lines that chain from the salt; nothing after them is
- * believed.
- *  2. A torn tail can only be what one interrupted commit left: at most HF_JOURNAL_COMMIT_MAX bytes, and
- * whatever looks valid in it belongs to the commit of its first line. A line of a later commit proves that
- * the invalid line was once acknowledged: that is damage.
+ *     believed.
+ *  2. A torn tail can only be what one interrupted write left: at most HF_JOURNAL_COMMIT_MAX bytes, and
+ *     whatever looks valid in it belongs to the write of its first line. A line of a later write proves that
+ *     the invalid line was once durable: that is damage.
  *  3. Nothing here changes anything.
  */
 #include <assert.h>

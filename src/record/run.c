@@ -4,11 +4,11 @@
  *
  * Invariants
  *  1. Who holds a writable run holds the lock on its profile.json, and the directory has no other
- * profile.json: creating one happens under a lock of the directory, and only when there is none.
+ *     profile.json: creating one happens under a lock of the directory, and only when there is none.
  *  2. profile.json is written before the journal's first line, which holds its digest; neither is ever
- * replaced.
+ *     replaced.
  *  3. `state` is the fold of all lines of the journal, the staged ones included, each read as a replay would
- * read it.
+ *     read it. When a line cannot be folded, nothing is written any more.
  *
  * The lock is of the open file description (F_OFD_SETLK): a plain fcntl lock would be dropped as soon as this
  * process closed any other descriptor of the file, for instance after reading it.

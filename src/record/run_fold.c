@@ -5,15 +5,15 @@
  *  1. records is the sequence number of the last record folded; the first is run-begin.
  *  2. Trials are numbered 1, 2, 3, ... in the order in which they begin; next_trial is the next one.
  *  3. A group has at most one open trial, in open[group]; a joint trial stands alone, in open[0] with
- * HF_GROUP_ALL. open_count counts them. A closed slot is all zero bytes.
+ *     HF_GROUP_ALL. open_count counts them. A closed slot is all zero bytes.
  *  4. Exposure and blocks of an open trial never shrink, and are 0 until it is loaded.
  *  5. last_time_s never goes back.
  *
  * A trial:  (none) --trial_begin--> intent --trial_loaded--> loaded --(exposure)*--> --trial_close--> (none)
  *                                     |  request: waits for a person                     ^
  *                                     +------------------ verdict -----------------------+
- * A run:    session-begin / session-end open and close sessions; parked until a session-begin with unpark;
- * finished.
+ * A run:    session-begin and session-end open and close sessions; parked until a session-begin with
+ *           unpark; finished.
  */
 #include <assert.h>
 #include <cjson/cJSON.h>

@@ -84,21 +84,21 @@ kill -s KILL "$pid"
 wait "$pid" 2>/dev/null
 pid=
 awk -v more=100000 '
-    { print }
+    { print; last = $0 }
     /"type":"exposure"/ { exposure = $0 }
-    match($0, /"seq":[0-9]+/) { seq = substr($0, RSTART + 6, RLENGTH - 6) + 0 }
+    function after(text, mark) { return substr(text, index(text, mark) + length(mark)) }
     END {
-        match(exposure, /"exposure_s":[0-9.]+/)
-        served = substr(exposure, RSTART + 13, RLENGTH - 13) + 0
-        for (i = 1; i <= more; i++) {
-            line = exposure
-            sub(/"seq":[0-9]+,"commit":[0-9]+/, "\"seq\":" seq + i ",\"commit\":" seq + i, line)
-            sub(/"exposure_s":[0-9.]+/, sprintf("\"exposure_s\":%.9g", served + i * 0.0001), line)
-            sub(/"wall":"[^"]*"/, "\"wall\":\"" wall($0) "\"", line)
-            print line
-        }
+        seq = after(last, "\"seq\":") + 0
+        wall = substr(after(last, "\"wall\":\""), 1, 24)
+        middle = after(exposure, "\"wall\":\"")
+        middle = substr(middle, 25, index(middle, "\"exposure_s\":") - 25 + 13)
+        rest = after(exposure, "\"exposure_s\":")
+        served = rest + 0
+        rest = substr(rest, index(rest, ","))
+        for (i = 1; i <= more; i++)
+            printf "{\"seq\":%d,\"commit\":%d,\"wall\":\"%s%s%.9g%s\n", seq + i, seq + i, wall, middle,
+                served + i * 0.0001, rest
     }
-    function wall(text) { match(text, /"wall":"[^"]*"/); return substr(text, RSTART + 8, RLENGTH - 9) }
 ' four/journal.jsonl | "$TOOL" seal >long.jsonl
 mv long.jsonl four/journal.jsonl
 sessions=$(records four/journal.jsonl session-begin)

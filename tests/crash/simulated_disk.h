@@ -4,8 +4,8 @@
  * The real file plays the page cache: reads see every write at once. Beside it stands what would survive: the
  * content as of the last sync, and the list of writes since. At the chosen call the power fails: from then on
  * every call fails, and disk_crash() replaces the real file by what the disk might hold: each pending write
- * is kept, dropped, cut short, scribbled over sector by sector, or present only as zeros. A file whose
- * directory was never synced may be gone.
+ * is kept, dropped, cut short, scribbled over sector by sector, pierced by a hole, or present only as
+ * zeros. A file whose directory was never synced may be gone.
  *
  * The fault model (what a disk may do): nothing that was synced is touched, and sectors of one write are
  * independent. The lies below break it on purpose: the tests must then find lost records, or they prove
@@ -293,7 +293,7 @@ static void disk_apply(struct disk_image *image, struct disk_pending *pending)
             image->size = (size_t)pending->offset;
         return;
     }
-    switch (hf_random_below(&disk.random, 5)) {
+    switch (hf_random_below(&disk.random, 6)) {
     case 0: /* dropped */
         return;
     case 1: /* cut short */
@@ -302,6 +302,12 @@ static void disk_apply(struct disk_image *image, struct disk_pending *pending)
     case 2:
         disk_scribble(pending->bytes, size, pending->offset);
         break;
+    case 4: { /* a hole, the rest arrived */
+        size_t start = (size_t)hf_random_below(&disk.random, size);
+
+        memset(pending->bytes + start, 0, 1 + (size_t)hf_random_below(&disk.random, size - start));
+        break;
+    }
     case 3: /* the file grew, the data did not arrive */
         memset(pending->bytes, 0, size);
         break;

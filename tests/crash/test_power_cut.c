@@ -1,7 +1,7 @@
 /*
  * The power fails at every write, sync and cut of a scripted run, in many ways each. Whatever the disk then
  * holds: the run reopens, has every acknowledged record, has none that was not written, its state is the
- * state after exactly those records, and it goes on. The last two tests prove that these checks can fail.
+ * state after exactly those records, and it goes on. The last three tests prove that these checks can fail.
  *
  * A failure prints the call and the seed that replay it.
  */

@@ -1,7 +1,8 @@
 /*
- * A whole night in virtual time, written into a real run directory through the record library: the plan proposes, a plain
- * exponential rig answers (each group faults with rate exp(b (step - theta)) a minute), and the journal gets what
- * a harness would write. What the reports must say can then be computed apart from them.
+ * A whole night in virtual time, written into a real run directory through the record library: the plan
+ * proposes, a plain exponential rig answers (each group faults with rate exp(b (step - theta)) a minute), and
+ * the journal gets what a harness would write. What the reports must say can then be computed apart from
+ * them.
  */
 #ifndef HOLDFAST_TESTS_OUTPUT_FIXTURE_H
 #define HOLDFAST_TESTS_OUTPUT_FIXTURE_H
@@ -17,15 +18,15 @@ struct night {
     int groups;
     uint64_t seed;
     double soak_hours;
-    const char *method;       /* NULL: belief */
-    double factor;            /* clock factor of the rig driver; 0: the sheet driver */
-    const char *hostile;      /* NULL, or a string that turns up wherever a string may */
-    int stop_after;           /* verdicts, then the journal ends; 0: to the end */
-    int without_proof;        /* 1: no proof record */
-    int exposure_lines;       /* so many exposure records per trial; 0: 3 */
-    double mismatch_share;    /* of failures that are wrong results; 0: 0.6 */
+    const char *method;    /* NULL: belief */
+    double factor;         /* clock factor of the rig driver; 0: the sheet driver */
+    const char *hostile;   /* NULL, or a string that turns up wherever a string may */
+    int stop_after;        /* verdicts, then the journal ends; 0: to the end */
+    int without_proof;     /* 1: no proof record */
+    int exposure_lines;    /* so many exposure records per trial; 0: 3 */
+    double mismatch_share; /* of failures that are wrong results; 0: 0.6 */
     int hardware_error_in_soak;
-    int left_out;             /* group that is left out, -1 none: 0 means none here as well; give index + 1 */
+    int left_out; /* group that is left out, -1 none: 0 means none here as well; give index + 1 */
     /* results */
     int true_limit[HF_GROUPS_MAX];
     double theta[HF_GROUPS_MAX];
@@ -36,10 +37,10 @@ struct night {
 };
 
 struct night_trial {
-    uint64_t trial;           /* 0: none open */
+    uint64_t trial; /* 0: none open */
     struct hf_event begin;
-    double begin_s, fault_s;  /* exposure at which it fails; INFINITY */
-    int victim;               /* group */
+    double begin_s, fault_s; /* exposure at which it fails; INFINITY */
+    int victim;              /* group */
     int lines;
 };
 
@@ -56,6 +57,22 @@ struct night_state {
     struct hf_error error;
 };
 
+/* A profile may hold no control characters; the journal may. */
+static const char *night_profile_words(const struct night *night, const char *words)
+{
+    static char safe[200];
+    size_t used = 0;
+
+    if (night->hostile == NULL)
+        return words;
+    for (const char *at = night->hostile; *at != '\0' && used + 1 < sizeof safe; at++) {
+        if ((unsigned char)*at >= 0x20 && *at != 0x7f)
+            safe[used++] = *at;
+    }
+    safe[used] = '\0';
+    return safe;
+}
+
 __attribute__((unused)) static void night_profile(const struct night *night, struct hf_text *text)
 {
     struct hf_json_writer writer;
@@ -65,7 +82,8 @@ __attribute__((unused)) static void night_profile(const struct night *night, str
     hf_json_object_open(&writer, NULL);
     hf_json_integer(&writer, "format", 1);
     hf_json_string(&writer, "name", "heron");
-    hf_json_string(&writer, "description", night->hostile ? night->hostile : "forecasting workstation of the tide office");
+    hf_json_string(&writer, "description",
+                   night_profile_words(night, "forecasting workstation of the tide office"));
     hf_json_object_open(&writer, "ratio");
     hf_json_number(&writer, "lowest", 34);
     hf_json_number(&writer, "highest", 48);
@@ -95,7 +113,7 @@ __attribute__((unused)) static void night_profile(const struct night *night, str
     hf_json_object_open(&writer, "conditions");
     hf_json_number(&writer, "voltage_mv", 1150);
     hf_json_number(&writer, "ambient_c", 21.5);
-    hf_json_string(&writer, "note", night->hostile ? night->hostile : "side panel closed");
+    hf_json_string(&writer, "note", night_profile_words(night, "side panel closed"));
     hf_json_object_close(&writer);
     if (night->factor > 0) {
         hf_json_object_open(&writer, "rig");
@@ -185,7 +203,8 @@ static double night_rate_per_s(const struct night *night, int group, int step)
     return exp(night->slope * (step - night->theta[group])) / 60;
 }
 
-static void night_begin(struct night_state *state, struct night_trial *trial, const struct hf_proposal *proposal)
+static void night_begin(struct night_state *state, struct night_trial *trial,
+                        const struct hf_proposal *proposal)
 {
     struct night *night = state->night;
 
@@ -287,8 +306,14 @@ static void night_close(struct night_state *state, struct night_trial *trial, en
 {
     struct night *night = state->night;
     double served_s = fmin(state->now_s - trial->begin_s, trial->begin.limit_s);
-    struct hf_event event = {.type = HF_EVENT_VERDICT, .trial = trial->trial, .verdict = verdict, .cause = cause,
-                             .group = indicted, .cpu = -1, .exposure_s = served_s, .blocks = (uint64_t)(served_s * 50)};
+    struct hf_event event = {.type = HF_EVENT_VERDICT,
+                             .trial = trial->trial,
+                             .verdict = verdict,
+                             .cause = cause,
+                             .group = indicted,
+                             .cpu = -1,
+                             .exposure_s = served_s,
+                             .blocks = (uint64_t)(served_s * 50)};
     struct night_verdict detail = {night, trial, served_s, event.blocks};
     struct hf_error error = {0};
 
@@ -354,13 +379,19 @@ static int night_advance(struct night_state *state)
         next->lines++;
         night_clock(state);
         assert_ok(hf_run_add_exposure(state->run, &event, 1, &error));
+        if (next->lines % 500 == 0)
+            night_commit(state);
         return 1;
     }
     if (isinf(next->fault_s)) {
         if (state->night->hardware_error_in_soak && next->begin.purpose == HF_PURPOSE_SOAK) {
             state->night->hardware_error_in_soak = 0;
-            night_event(state, &(struct hf_event){.type = HF_EVENT_HARDWARE_ERROR, .trial = next->trial, .group = 0,
-                                                  .cpu = 1, .corrected = 1, .exposure_s = 1});
+            night_event(state, &(struct hf_event){.type = HF_EVENT_HARDWARE_ERROR,
+                                                  .trial = next->trial,
+                                                  .group = 0,
+                                                  .cpu = 1,
+                                                  .corrected = 1,
+                                                  .exposure_s = 1});
         }
         night_close(state, next, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE);
     } else {
@@ -437,7 +468,8 @@ __attribute__((unused)) static void night_write(struct night *night, const char 
     struct hf_plan_config *config = calloc(1, sizeof *config);
     struct hf_journal_file_ops ops = quick_ops();
     struct hf_clock clock = {test_wall_ns, test_monotonic_ns, &state->clock_state};
-    struct hf_plan_costs costs = {.apply_s = night->factor > 0 ? 1 : 300, .needs_person = night->factor <= 0,
+    struct hf_plan_costs costs = {.apply_s = night->factor > 0 ? 1 : 300,
+                                  .needs_person = night->factor <= 0,
                                   .check_period_s = 0.05 * (night->factor > 0 ? night->factor : 1)};
     struct hf_error error = {0};
     struct hf_profile *profile = NULL;
@@ -459,7 +491,10 @@ __attribute__((unused)) static void night_write(struct night *night, const char 
     assert_ok(hf_plan_new(config, method, &state->plan, &error));
     options = (struct hf_run_options){
         .profile = profile,
-        .journal = {.clock = &clock, .file_ops = &ops, .boot_id = BOOT_A, .salt = FIXED_SALT + night->seed,
+        .journal = {.clock = &clock,
+                    .file_ops = &ops,
+                    .boot_id = BOOT_A,
+                    .salt = FIXED_SALT + night->seed,
                     .reserve_bytes = 1 << 20},
         .event_visitor = night_observe,
         .event_context = state,

@@ -2,25 +2,11 @@
 #ifndef TESTS_FOLD_H
 #define TESTS_FOLD_H
 
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
 #include <string.h>
 
-#include <math.h>
-
-#include <cmocka.h>
+#include "unit/plan/near.h"
 
 #include "holdfast/plan.h"
-
-/* cmocka's own comparison is one of floats. Prints both sides. */
-#define assert_near(value, wanted, tolerance)                                                                \
-    do {                                                                                                     \
-        double value_ = (value), wanted_ = (wanted);                                                         \
-        if (!(fabs(value_ - wanted_) <= (tolerance)))                                                        \
-            fail_msg("%s is %.17g, wanted %.17g within %g", #value, value_, wanted_, (double)(tolerance));   \
-    } while (0)
 
 struct fold {
     struct hf_plan *plan;

@@ -23,6 +23,7 @@ struct night_config {
     double slope_sd_chip, slope_sd_group;
     double shift_sd;          /* run to run, steps */
     double named_share;       /* of resets whose record names the group */
+    double flat_per_hour;     /* oddity of group 0: faults that do not depend on the ratio */
     uint64_t seed;
 };
 
@@ -46,6 +47,7 @@ struct night_rig {
     int baseline;
     double theta[HF_GROUPS_MAX];
     double slope[HF_GROUPS_MAX];
+    double flat_per_hour[HF_GROUPS_MAX];
     int limit[HF_GROUPS_MAX]; /* the highest step that keeps the claim */
     struct hf_random random;
 };
@@ -56,6 +58,7 @@ struct night_result {
     int above, below;   /* groups above their true limit; steps left below it, summed over the others */
     int covered;        /* groups whose true rate at the choice is within the 95 % upper bound */
     int alarms;         /* groups whose model check failed */
+    int first_alarmed;  /* group 0 was among them */
     int resets, failures, trials, soaks;
     double hours, search_hours;
 };
@@ -82,6 +85,7 @@ static void night_draw(struct night_rig *rig, const struct night_config *config,
     memset(rig, 0, sizeof *rig);
     hf_random_init(&rig->random, config->seed, night);
     rig->groups = config->groups;
+    rig->flat_per_hour[0] = config->flat_per_hour;
     while (bad) {
         rig->steps = config->steps_min +
                      (int)hf_random_below(&rig->random, (uint64_t)(config->steps_max - config->steps_min + 1));
@@ -95,7 +99,9 @@ static void night_draw(struct night_rig *rig, const struct night_config *config,
 
 static double night_rate_per_s(const struct night_rig *rig, int group, double step)
 {
-    return fmin(exp(rig->slope[group] * (step - rig->theta[group])) / 60.0, 20.0);
+    double rate = exp(rig->slope[group] * (step - rig->theta[group])) / 60.0;
+
+    return fmin(rate + rig->flat_per_hour[group] / 3600.0, 20.0);
 }
 
 static double night_reset_share(const struct night_rig *rig, int group, int step)
@@ -316,6 +322,7 @@ static void night_score(struct night *night)
         result->covered += 3600.0 * night_rate_per_s(night->rig, g, view.chosen_step) <=
                            view.rate_at_choice_upper_per_hour;
         result->alarms += !view.model_check_passed;
+        result->first_alarmed |= g == 0 && !view.model_check_passed;
     }
 }
 
