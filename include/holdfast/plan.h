@@ -117,11 +117,12 @@ int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double re
 /* Soak bookkeeping for the certificate. */
 struct hf_plan_soak {
     int attempts;               /* soaks begun, the running one included */
-    int repeats_of_same_set;    /* how often the present set of ratios was soaked before and failed */
+    int repeats_of_same_set;    /* how often the present set was soaked before and failed */
     int passed;
-    double served_s;            /* clean joint exposure of the last attempt; an interruption does not end an attempt */
+    double served_s;            /* clean joint exposure of the last attempt; interruptions do not end one */
     double required_s;          /* exposure that attempt needs: longer when the same set is tried again */
-    double confidence_spent;    /* bound on the chance that repeated attempts certify a bad set */
+    double confidence_spent;    /* bound on the chance that repeated attempts certify a bad set, if each set
+                                 * lowered cut the machine's rate by a third at least (docs/method-notes.md) */
     int16_t step[HF_GROUPS_MAX];
 };
 

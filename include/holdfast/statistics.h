@@ -31,18 +31,19 @@ void hf_count_limits(int count, double confidence, double *ret_low, double *ret_
  * exposure T = ln(m / (1 - confidence)) / rate at the m-th: the exposure the m-th attempt (1, 2, ...) needs. */
 double hf_exposure_needed_at_attempt(double rate_limit, double confidence, int attempt);
 
-/* Upper limit of the rate with a gamma prior (shape, exposure) after `faults` in `exposure`: the posterior is
- * gamma (shape + faults, prior exposure + exposure) (e-Handbook 8.4.6). */
+/* Upper limit of the rate with a gamma prior (shape, exposure) after `faults` in `exposure`: the posterior
+ * is gamma (shape + faults, prior exposure + exposure) (e-Handbook 8.4.6). */
 double hf_rate_upper_limit_with_prior(double prior_shape, double prior_exposure, int faults, double exposure,
                                       double confidence);
 
-/* A test that may be watched all the time (Ville 1939; Wald 1947): exposure at which `faults` faults still prove
- * rate < rate_limit, betting on a rate `ratio` (> 1) times smaller. T = (ln(1/(1 - C)) + N ln d) / ((1 - 1/d) x).
- * With no fault and ratio to infinity this is hf_exposure_needed: a soak without a fault is watched for nothing. */
+/* A test that may be watched all the time (Ville 1939; Wald 1947): exposure at which `faults` faults still
+ * prove rate < rate_limit, betting on a rate `ratio` (> 1) times smaller:
+ * T = (ln(1/(1 - C)) + N ln d) / ((1 - 1/d) x). With no fault and ratio to infinity this is
+ * hf_exposure_needed: a soak without a fault is watched for nothing. */
 double hf_exposure_needed_watched(double rate_limit, double confidence, int faults, double ratio);
 
 /*
- * Wald's sequential test of a mean time between faults: accept theta0 (good), reject at theta1 < theta0 (bad),
+ * Wald's sequential test of a mean time between faults: accept theta0 (good), reject theta1 < theta0 (bad),
  * alpha the chance to reject a good one, beta to accept a bad one (Wald 1947; MIL-HDBK-781A). Start with
  * hf_sequential_init(), then ask hf_sequential_judge() whenever exposure or faults have grown.
  * Go on while  -h1 + faults x s < exposure < h0 + faults x s.
@@ -55,7 +56,9 @@ struct hf_sequential_test {
 
 enum hf_sequential_result { HF_SEQUENTIAL_GO_ON, HF_SEQUENTIAL_ACCEPT, HF_SEQUENTIAL_REJECT };
 
-void hf_sequential_init(struct hf_sequential_test *test, double theta0, double theta1, double alpha, double beta);
-enum hf_sequential_result hf_sequential_judge(const struct hf_sequential_test *test, int faults, double exposure);
+void hf_sequential_init(struct hf_sequential_test *test, double theta0, double theta1, double alpha,
+                        double beta);
+enum hf_sequential_result hf_sequential_judge(const struct hf_sequential_test *test, int faults,
+                                              double exposure);
 
 #endif

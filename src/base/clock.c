@@ -48,20 +48,24 @@ void hf_time_format(int64_t wall_ns, char ret_text[HF_TIME_TEXT])
                    (unsigned)milliseconds % 1000u);
 }
 
+/* Only what hf_time_format() would write is a time: 31 February, 99 seconds, blanks and signs are not. */
 int hf_time_parse(const char *text, int64_t *ret_wall_ns, struct hf_error *error)
 {
     struct tm parts = {0};
+    char again[HF_TIME_TEXT];
     int milliseconds;
-    int used = 0;
+    int64_t wall_ns;
 
-    if (sscanf(text, "%4d-%2d-%2dT%2d:%2d:%2d.%3dZ%n", &parts.tm_year, &parts.tm_mon, &parts.tm_mday,
-               &parts.tm_hour, &parts.tm_min, &parts.tm_sec, &milliseconds, &used) != 7 ||
-        used != 24 || text[used] != '\0' || milliseconds < 0 || parts.tm_year < 1970 || parts.tm_mon < 1 ||
-        parts.tm_mon > 12)
+    if (sscanf(text, "%4d-%2d-%2dT%2d:%2d:%2d.%3dZ", &parts.tm_year, &parts.tm_mon, &parts.tm_mday,
+               &parts.tm_hour, &parts.tm_min, &parts.tm_sec, &milliseconds) != 7)
         return hf_fail(error, HF_E_INPUT, "\"%.40s\" is not a time like 2026-11-25T09:27:31.123Z", text);
     parts.tm_year -= 1900;
     parts.tm_mon -= 1;
-    *ret_wall_ns = (int64_t)timegm(&parts) * 1000000000 + (int64_t)milliseconds * 1000000;
+    wall_ns = (int64_t)timegm(&parts) * 1000000000 + (int64_t)milliseconds * 1000000;
+    hf_time_format(wall_ns, again);
+    if (strcmp(again, text) != 0)
+        return hf_fail(error, HF_E_INPUT, "\"%.40s\" is not a time like 2026-11-25T09:27:31.123Z", text);
+    *ret_wall_ns = wall_ns;
     return HF_OK;
 }
 
@@ -82,7 +86,8 @@ int hf_duration_parse(const char *text, double *ret_seconds, struct hf_error *er
 {
     char *unit;
     double amount = strtod(text, &unit);
-    double scale = strspn(text, "0123456789.") == (size_t)(unit - text) ? unit_seconds(unit) : 0;
+    size_t digits = strspn(text, "0123456789.");
+    double scale = digits > 0 && digits == (size_t)(unit - text) ? unit_seconds(unit) : 0;
 
     if (scale == 0 || !isfinite(amount))
         return hf_fail(error, HF_E_USAGE, "\"%.40s\" is not a duration: write 90s, 20m, 6h or 2d", text);

@@ -10,27 +10,73 @@
 
 #define NESTING_MAX 64
 
-/* The nesting is checked before cJSON recurses. Returns the byte offset where it is too deep, or -1. */
-static long too_deep_at(const char *bytes, size_t size)
+/* cJSON takes more than RFC 8259 allows. What it would let through is looked for first: nesting so deep that it
+ * would recurse far, raw control characters and \\u0000 in strings, numbers like 01 and 1. Returns the offending byte's
+ * offset with the reason in *ret_words, or -1. */
+static long string_fault(const char *bytes, size_t size, size_t *at, const char **ret_words)
+{
+    for (size_t i = *at + 1; i < size; i++) {
+        if (bytes[i] == '"') {
+            *at = i;
+            return -1;
+        }
+        if ((unsigned char)bytes[i] < 0x20) {
+            *ret_words = "a raw control character stands in a string";
+            return (long)i;
+        }
+        if (bytes[i] == '\\' && size - i > 5 && memcmp(bytes + i, "\\u0000", 6) == 0) {
+            *ret_words = "a string holds the character U+0000";
+            return (long)i;
+        }
+        if (bytes[i] == '\\')
+            i++;
+    }
+    *at = size; /* unterminated: the parser says so */
+    return -1;
+}
+
+static int is_digit(const char *bytes, size_t size, size_t at)
+{
+    return at < size && bytes[at] >= '0' && bytes[at] <= '9';
+}
+
+/* A number must not begin with a superfluous 0, and a point must stand between digits (RFC 8259, section 6). */
+static int number_is_sound(const char *bytes, size_t size, size_t *at)
+{
+    size_t i = *at;
+
+    if (bytes[i] == '-')
+        i++;
+    if (!is_digit(bytes, size, i) || (bytes[i] == '0' && is_digit(bytes, size, i + 1)))
+        return 0;
+    while (is_digit(bytes, size, i))
+        i++;
+    if (i < size && bytes[i] == '.' && !is_digit(bytes, size, i + 1))
+        return 0;
+    while (i < size && strchr("0123456789.eE+-", bytes[i]) != NULL)
+        i++;
+    *at = i - 1;
+    return 1;
+}
+
+static long fault_at(const char *bytes, size_t size, const char **ret_words)
 {
     int depth = 0;
-    int in_string = 0;
 
     for (size_t i = 0; i < size; i++) {
         char byte = bytes[i];
+        long fault = byte == '"' ? string_fault(bytes, size, &i, ret_words) : -1;
 
-        if (in_string) {
-            if (byte == '\\')
-                i++;
-            else if (byte == '"')
-                in_string = 0;
-        } else if (byte == '"') {
-            in_string = 1;
-        } else if (byte == '[' || byte == '{') {
-            if (++depth > NESTING_MAX)
-                return (long)i;
-        } else if (byte == ']' || byte == '}') {
-            depth--;
+        if (fault >= 0)
+            return fault;
+        depth += (byte == '[' || byte == '{') - (byte == ']' || byte == '}');
+        if (depth > NESTING_MAX) {
+            *ret_words = "it is nested deeper than 64 levels";
+            return (long)i;
+        }
+        if ((byte == '-' || is_digit(bytes, size, i)) && !number_is_sound(bytes, size, &i)) {
+            *ret_words = "this is no JSON number";
+            return (long)i;
         }
     }
     return -1;
@@ -49,17 +95,18 @@ int hf_json_parse(const char *bytes, size_t size, const char *source, struct cJS
                   struct hf_error *error)
 {
     const char *end = NULL;
+    const char *words = NULL;
     cJSON *document;
-    long deep;
+    long fault;
 
     if (size == 0)
         return hf_fail(error, HF_E_INPUT, "%s is empty; it must hold one JSON object", source);
     if (!hf_text_is_utf8(bytes, size) || memchr(bytes, '\0', size) != NULL)
         return hf_fail(error, HF_E_INPUT, "%s is not UTF-8 text", source);
-    deep = too_deep_at(bytes, size);
-    if (deep >= 0)
-        return hf_fail(error, HF_E_INPUT, "%s: byte %ld: nested deeper than %d levels", source, deep,
-                       NESTING_MAX);
+    fault = memcmp(bytes, "\xef\xbb\xbf", size < 3 ? size : 3) == 0 ? 0 : fault_at(bytes, size, &words);
+    if (fault >= 0)
+        return hf_fail(error, HF_E_INPUT, "%s: line %d, byte %ld: %s", source, line_of(bytes, size, bytes + fault),
+                       fault, words != NULL ? words : "a byte order mark is not part of JSON");
     document = cJSON_ParseWithLengthOpts(bytes, size, &end, 0);
     if (document == NULL)
         return hf_fail(error, HF_E_INPUT, "%s: line %d is not JSON", source,

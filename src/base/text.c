@@ -235,6 +235,8 @@ int hf_text_parse_cpu_list(const char *list, int limit, int *ret_list, int max, 
             return hf_fail(error, HF_E_INPUT,
                            "\"%.60s\" is not a CPU list like 0-3,8 with numbers below %d (at byte %d)", list,
                            limit, (int)(at - list));
+        if (*at == ',' && (at[1] < '0' || at[1] > '9'))
+            return hf_fail(error, HF_E_INPUT, "the CPU list \"%.60s\" ends in a comma", list);
         if (*at == ',')
             at++;
         for (int cpu = first; cpu <= last; cpu++) {

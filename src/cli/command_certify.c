@@ -28,10 +28,10 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "certify", "writes the certificates of a finished run, or checks one", options,
-    "The files are written into the run directory. Nothing that is not proved is certified: the answer then\n"
-    "says for each group what is missing and how many hours that would take.\n"
-    "Exit status: 0 written, or the check agrees; 1 the check found a difference; 2 bad usage or input;\n"
-    "3 not proved.\n"};
+    "The files are written into the run directory. Nothing that is not proved is\n"
+    "certified: the answer then says for each group what is missing, and how many\n"
+    "hours that would take. Exit status: 0 written, or the check agrees; 1 the check\n"
+    "found a difference; 2 bad usage or input; 3 not proved.\n"};
 
 static void print_document(struct hf_text *text)
 {

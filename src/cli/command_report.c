@@ -26,7 +26,8 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "report", "the run as a page, or as text", options,
-    "Prints a summary and writes one self-contained page. A run that is not finished has a report too.\n"
+    "Prints a summary and writes one self-contained page. A run that is not finished\n"
+    "has a report too.\n"
     "Exit status: 0 done, 2 bad usage or no run there.\n"};
 
 static int write_page(const struct hf_evidence *evidence, const int *true_limit, char *path, size_t size,

@@ -5,6 +5,7 @@
 
 #include "cli/options.h"
 #include "cli/session.h"
+#include "cli/true_limits.h"
 #include "holdfast/clock.h"
 #include "holdfast/evidence.h"
 
@@ -101,11 +102,13 @@ static void print_json(const struct hf_session *session, const struct hf_supervi
 static void write_evidence(struct hf_session *session, enum hf_supervisor_end end)
 {
     struct hf_error error = {0};
+    int truth[HF_GROUPS_MAX];
+    int has_truth = hf_true_limits_of_profile(session->profile, truth);
 
     if (end == HF_END_FINISHED && hf_certificates_write(session->directory, HF_GROUP_ALL, NULL, &error) != HF_OK)
         hf_session_say(session, error.message);
     hf_error_clear(&error);
-    if (hf_report_write(session->directory, NULL, &error) != HF_OK)
+    if (hf_report_write(session->directory, has_truth ? truth : NULL, &error) != HF_OK)
         hf_session_say(session, error.message);
 }
 

@@ -1,20 +1,20 @@
 /*
  * Belief: trials where they tell most about the step that holds, per second of the night they cost.
  *
- * What is certified is the limit, theta + ln(claim) / b, days away from anything a night can watch fail. It is
- * reached by extrapolation, so a trial is worth what it takes off the limit's variance. With eta = ln(rate at a
- * step), a trial of that step that would see a fault with probability I (the information a fault time carries,
- * in nats^-2, is exactly that: 1 - e^-u) observes eta with variance 1/I plus the run-to-run shift's, so in the linear
- * (Kalman) approximation it takes  Cov(limit, eta)^2 / (Var eta + 1/I + (b sd)^2)  off Var(limit). Its cost: expected
- * duration, the change of ratio, and P(reset) x what a reset costs all groups. Step and duration are chosen
- * together for the best ratio; the search of a group ends when the best trial no longer pays for itself. While others
- * still search, its time is free and a lesser trial will do.
+ * What is certified is the limit, theta + ln(claim) / b, days away from anything a night can watch fail. It
+ * is reached by extrapolation, so a trial is worth what it takes off the limit's variance. With eta = ln(rate
+ * at a step), a trial of that step that would see a fault with probability I (the information a fault time
+ * carries, in nats^-2, is exactly that: 1 - e^-u) observes eta with variance 1/I plus the run-to-run shift's,
+ * so in the linear (Kalman) approximation it takes  Cov(limit, eta)^2 / (Var eta + 1/I + (b sd)^2)  off
+ * Var(limit). Its cost: expected duration, the change of ratio, and P(reset) x what a reset costs all groups.
+ * Step and duration are chosen together for the best ratio; the search of a group ends when the best trial no
+ * longer pays for itself. While others still search, its time is free and a lesser trial will do.
  *
- * Until a group has failed there is nothing to linearise: short trials upward, at most 3 steps above the highest
- * pass, fewer near where its fellows failed.
+ * Until a group has failed there is nothing to linearise: short trials upward, at most 3 steps above the
+ * highest pass, fewer near where its fellows failed.
  *
- * The choice: the highest step whose limit lies above it with probability `confidence`; then all together lowered,
- * where it helps most, until the joint soak passes with probability SOAK_WANTED.
+ * The choice: the highest step whose limit lies above it with probability `confidence`; then all together
+ * lowered, where it helps most, until the joint soak passes with probability SOAK_WANTED.
  */
 #include <assert.h>
 #include <math.h>
@@ -24,50 +24,51 @@
 #include "plan/plan_internal.h"
 #include "plan/posterior.h"
 
-#define STEPS_ABOVE_PASS 3
-#define ZONES 4                /* of distance above the edge: below, 0 to 2, 2 to 4, above 4 steps of 25 MHz */
+#define STEPS_ABOVE_PASS  3
+#define ZONES             4 /* of distance above the edge: below, 0 to 2, 2 to 4, above 4 steps of 25 MHz */
 #define ZONE_PRIOR_WEIGHT 10.0 /* faults the prior share of resets is worth */
-#define SOAK_WANTED 0.85
-#define STEP_VALUE 0.22        /* one step of ratio is worth this part of a soak of search: a matter of taste */
-#define COMPANY_RATIO 0.6      /* value to cost of a trial made only because others still search: its time is free */
-#define QUANTILE_Z 1.5         /* steps lost per sd of the limit, with the choice made at 95 % on a grid */
-#define PERSON_S 900.0         /* a change of ratio that needs a reboot and a person */
-#define BRACKET_S 40.0         /* for a soak of 6 h */
-#define BRACKET_SD_MAX 1.6     /* units: above it a group's edge is not bracketed yet */
-#define TRIALS_MAX 40
-#define RESIDUALS_MAX 64
-#define STALL_WINDOW_S 2.0     /* a stall is noticed this late */
-#define RECORD_WINDOW_S 5.0    /* a reset's exposure is known up to the last progress record */
-#define CHECK_ALPHA 0.005      /* per group and tail: chance to doubt a model that holds */
+#define SOAK_WANTED       0.85
+#define STEP_VALUE 0.22 /* of a soak of search is what one step of ratio is worth: a matter of taste */
+#define COMPANY_RATIO                                                                                        \
+    0.6 /* value to cost of a trial made only because others still search: its time is free */
+#define QUANTILE_Z      1.5   /* steps lost per sd of the limit, with the choice made at 95 % on a grid */
+#define PERSON_S        900.0 /* a change of ratio that needs a reboot and a person */
+#define BRACKET_S       40.0  /* for a soak of 6 h */
+#define BRACKET_SD_MAX  1.6   /* units: above it a group's edge is not bracketed yet */
+#define TRIALS_MAX      40
+#define RESIDUALS_MAX   64
+#define STALL_WINDOW_S  2.0   /* a stall is noticed this late */
+#define RECORD_WINDOW_S 5.0   /* a reset's exposure is known up to the last progress record */
+#define CHECK_ALPHA     0.005 /* per group and tail: chance to doubt a model that holds */
 
 static const double zone_prior[ZONES] = {0.12, 0.20, 0.35, 0.60}; /* share of resets; engineering judgement */
-/* Limits of trials for a soak of 6 h; others scale with the soak. Shorter ones look cheap to a rule that looks one
- * trial ahead, and end in hundreds of them at one step. */
+/* Limits of trials for a soak of 6 h; others scale with the soak. Shorter ones look cheap to a rule that
+ * looks one trial ahead, and end in hundreds of them at one step. */
 #define DURATIONS 6
 static const double durations_s[DURATIONS] = {120, 300, 600, 1200, 1800, 3600};
 
 struct group_belief {
     double theta_median;
     double theta_sd;
-    double best_ratio;        /* value / cost of the best next trial */
+    double best_ratio; /* value / cost of the best next trial */
     int best_step;
     double best_limit_s;
-    int trials;               /* single trials that told something */
+    int trials; /* single trials that told something */
     int unnamed_resets;
     int checks;
-    int early;                /* 1: a fault came far too early */
-    int late;                 /* 1: a trial was survived far too long */
-    int spread;               /* 1: fault times are not spread as they should be */
-    double earliest;          /* smallest chance seen of so early a fault */
-    double latest;            /* smallest chance seen of so late a one */
+    int early;       /* 1: a fault came far too early */
+    int late;        /* 1: a trial was survived far too long */
+    int spread;      /* 1: fault times are not spread as they should be */
+    double earliest; /* smallest chance seen of so early a fault */
+    double latest;   /* smallest chance seen of so late a one */
     int residual_count;
     double residual[RESIDUALS_MAX]; /* uniform on (0, 1) when the model holds */
 };
 
 struct belief {
     struct posterior *posterior;
-    double units; /* of 25 MHz in a step */
-    double scale; /* of all durations */
+    double units;                                   /* of 25 MHz in a step */
+    double scale;                                   /* of all durations */
     double bin_fault[DURATIONS][POSTERIOR_BINS];    /* P(fault within the limit), by bin of ln(rate) */
     double bin_duration[DURATIONS][POSTERIOR_BINS]; /* expected length of such a trial */
     struct group_belief group[HF_GROUPS_MAX];
@@ -129,9 +130,10 @@ static int spread_is_wrong(const double *values, int count)
 }
 
 /*
- * What the belief gave this outcome before it knew: under the model the chance of a fault this early is uniform,
- * whatever is still unknown (Dawid 1984). The smallest of n such chances is judged at 1 - (1 - alpha)^(1/n) (Sidak).
- * Fault times, given that they came before the trial's limit, are uniform as well: their spread is tested.
+ * What the belief gave this outcome before it knew: under the model the chance of a fault this early is
+ * uniform, whatever is still unknown (Dawid 1984). The smallest of n such chances is judged at 1 - (1 -
+ * alpha)^(1/n) (Sidak). Fault times, given that they came before the trial's limit, are uniform as well:
+ * their spread is tested.
  */
 static void check_model(struct hf_plan *plan, const struct plan_outcome *outcome, double window_s)
 {
@@ -209,8 +211,9 @@ static void learn_named(struct hf_plan *plan, const struct plan_outcome *outcome
 }
 
 /*
- * Product of exp(-lambda_h t_h) times the sum of the reset rates. First everybody's survival; then each group's
- * marginal over the others: lambda + their expected rate, weighed by the share of their faults that are resets.
+ * Product of exp(-lambda_h t_h) times the sum of the reset rates. First everybody's survival; then each
+ * group's marginal over the others: lambda + their expected rate, weighed by the share of their faults that
+ * are resets.
  */
 static void learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outcomes, int count)
 {
@@ -269,7 +272,8 @@ static double expectation(const double *probability, const double *value)
 
 static double change_cost_s(const struct hf_plan *plan)
 {
-    return plan->config.change_needs_person ? fmax(plan->config.apply_cost_s, PERSON_S) : plan->config.apply_cost_s;
+    return plan->config.change_needs_person ? fmax(plan->config.apply_cost_s, PERSON_S)
+                                            : plan->config.apply_cost_s;
 }
 
 static int groups_under_test(const struct hf_plan *plan)
@@ -317,7 +321,8 @@ static void consider_step(struct hf_plan *plan, int group, int step, const struc
     posterior_rate_bins(belief->posterior, group, step, probability);
     for (int d = 0; d < DURATIONS; d++) {
         double fault = expectation(probability, belief->bin_fault[d]);
-        double cost = expectation(probability, belief->bin_duration[d]) + change_cost_s(plan) + fault * reset_s;
+        double cost =
+            expectation(probability, belief->bin_duration[d]) + change_cost_s(plan) + fault * reset_s;
         double ratio = value_of(plan, moments, step, fault) / cost;
 
         if (ratio <= own->best_ratio)
@@ -408,16 +413,15 @@ static void belief_propose(const struct hf_plan *plan, int group, struct hf_prop
     const struct group_belief *own = &belief->group[group];
 
     if (!is_bracketed(plan, group)) {
-        plan_propose_trial(ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group),
-                           BRACKET_S * belief->scale,
-                           "upward: it has not failed yet, its highest pass is step %d",
-                           plan->group[group].highest_pass);
+        plan_propose_trial(
+            ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group), BRACKET_S * belief->scale,
+            "upward: it has not failed yet, its highest pass is step %d", plan->group[group].highest_pass);
         return;
     }
-    plan_propose_trial(ret_proposal, group, HF_PURPOSE_EDGE, own->best_step, own->best_limit_s,
-                       "one fault in %.3g min expected here: the most about the limit for its cost (%.1f to 1)",
-                       exp(-posterior_log_rate_quantile(belief->posterior, group, own->best_step, 0.5)),
-                       own->best_ratio);
+    plan_propose_trial(
+        ret_proposal, group, HF_PURPOSE_EDGE, own->best_step, own->best_limit_s,
+        "one fault in %.3g min expected here: the most about the limit for its cost (%.1f to 1)",
+        exp(-posterior_log_rate_quantile(belief->posterior, group, own->best_step, 0.5)), own->best_ratio);
 }
 
 static int belief_company(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
@@ -459,7 +463,8 @@ static double log_pass(const struct hf_plan *plan, int group, int step)
 {
     const struct belief *belief = plan->state;
 
-    return log(fmax(posterior_expected_survival(belief->posterior, group, step, plan->config.soak_s), 1e-300));
+    return log(
+        fmax(posterior_expected_survival(belief->posterior, group, step, plan->config.soak_s), 1e-300));
 }
 
 static int can_lower(const struct hf_plan *plan, int group)
@@ -469,7 +474,8 @@ static int can_lower(const struct hf_plan *plan, int group)
     return !config->left_out && !config->pinned && plan->group[group].chosen > config->baseline_step;
 }
 
-/* Lowers one group after another, each time the one that gains the soak most, until it passes often enough. */
+/* Lowers one group after another, each time the one that gains the soak most, until it passes often enough.
+ */
 static void lower_together(struct hf_plan *plan, double *pass, double total)
 {
     double gain[HF_GROUPS_MAX];
@@ -527,18 +533,20 @@ static void summarise(struct hf_plan *plan)
     }
     choose_together(plan);
     for (int g = 0; g < plan->config.group_count; g++) {
-        if (plan->trial[g].number == 0 && !plan->soak_begun && plan_is_searched(plan, g) && is_bracketed(plan, g))
+        if (plan->trial[g].number == 0 && !plan->soak_begun && plan_is_searched(plan, g) &&
+            is_bracketed(plan, g))
             find_best_trial(plan, g); /* groups on trial are asked again when theirs has ended */
     }
 }
 
-static void belief_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count, int unnamed_reset)
+static void belief_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count,
+                         int unnamed_reset)
 {
     struct belief *belief = plan->state;
 
     for (int i = 0; i < count; i++)
-        belief->group[outcomes[i].group].trials += !hf_purpose_is_joint(outcomes[i].purpose) &&
-                                                   outcomes[i].purpose != HF_PURPOSE_HOLD;
+        belief->group[outcomes[i].group].trials +=
+            !hf_purpose_is_joint(outcomes[i].purpose) && outcomes[i].purpose != HF_PURPOSE_HOLD;
     if (unnamed_reset) {
         learn_unnamed(plan, outcomes, count);
     } else {
@@ -641,8 +649,10 @@ static void belief_view(const struct hf_plan *plan, int group, struct hf_plan_vi
     ret_view->edge_step_median = posterior_theta_quantile(posterior, group, 0.5);
     ret_view->edge_step_high = posterior_theta_quantile(posterior, group, 0.975);
     ret_view->slope_median = posterior_slope_quantile(posterior, group, 0.5);
-    ret_view->rate_at_choice_median_per_hour = 60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.5));
-    ret_view->rate_at_choice_upper_per_hour = 60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.95));
+    ret_view->rate_at_choice_median_per_hour =
+        60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.5));
+    ret_view->rate_at_choice_upper_per_hour =
+        60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.95));
     ret_view->model_check_passed = model_holds(&belief->group[group]);
     ret_view->model_check_count = belief->group[group].checks;
 }

@@ -58,7 +58,8 @@ static int height(const struct bisect *state, const struct plan_outcome *outcome
     return outcome->step - state->low[outcome->group];
 }
 
-static void bisect_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count, int unnamed_reset)
+static void bisect_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count,
+                         int unnamed_reset)
 {
     struct bisect *state = plan->state;
     int blamed = -1;

@@ -2,11 +2,12 @@
  * The fold of the history.
  *
  * Invariants, checked by check():
- *  1. At most one open trial per group; while a joint trial is open, no other is. open_count counts both kinds.
+ *  1. At most one open trial per group; while a joint trial is open, no other is. open_count counts both
+ * kinds.
  *  2. Trial numbers grow; an event's time is never before the last event's.
  *  3. A trial's exposure never shrinks, and is 0 until the trial is loaded.
- *  4. After a reset nothing but the verdicts of the trials it hit may follow (and hardware error records), all
- *     with cause machine-reset; they are learned together, when the last one has come.
+ *  4. After a reset nothing but the verdicts of the trials it hit may follow (and hardware error records),
+ * all with cause machine-reset; they are learned together, when the last one has come.
  *  5. An event that breaks one of these is refused and changes nothing.
  *
  * What is learned from a verdict:
@@ -42,8 +43,9 @@ static int check_joint_steps(const struct hf_plan *plan, const struct hf_event *
         int step = event->joint_step[g];
 
         if (plan->config.group[g].left_out ? step != -1 : step < 0)
-            return REFUSE("trial %llu: group %d has joint step %d, but is %s", (unsigned long long)event->trial,
-                          g, step, plan->config.group[g].left_out ? "left out" : "under test");
+            return REFUSE("trial %llu: group %d has joint step %d, but is %s",
+                          (unsigned long long)event->trial, g, step,
+                          plan->config.group[g].left_out ? "left out" : "under test");
         if (step > plan->config.group[g].highest_step)
             return REFUSE("trial %llu: group %d at step %d is above its ceiling %d",
                           (unsigned long long)event->trial, g, step, plan->config.group[g].highest_step);
@@ -100,7 +102,8 @@ static const struct plan_trial *find_trial(const struct hf_plan *plan, uint64_t 
     return NULL;
 }
 
-static int check_exposure(const struct plan_trial *trial, const struct hf_event *event, struct hf_error *error)
+static int check_exposure(const struct plan_trial *trial, const struct hf_event *event,
+                          struct hf_error *error)
 {
     if (!isfinite(event->exposure_s) || event->exposure_s < trial->exposure_s)
         return REFUSE("trial %llu: exposure went from %g to %g s", (unsigned long long)event->trial,
@@ -134,8 +137,8 @@ static int check_indicted(const struct hf_plan *plan, const struct hf_event *eve
     int indicted = event->group;
 
     if (group != HF_GROUP_ALL && indicted != group)
-        return REFUSE("trial %llu is of group %d, its verdict indicts group %d", (unsigned long long)event->trial,
-                      group, indicted);
+        return REFUSE("trial %llu is of group %d, its verdict indicts group %d",
+                      (unsigned long long)event->trial, group, indicted);
     if (indicted < 0 || indicted >= plan->config.group_count || plan->config.group[indicted].left_out)
         return REFUSE("trial %llu: its verdict indicts group %d, which is not under test",
                       (unsigned long long)event->trial, indicted);
@@ -199,7 +202,8 @@ static int check_event(const struct hf_plan *plan, const struct hf_event *event,
     switch (event->type) {
     case HF_EVENT_TRIAL_BEGIN:
         if (plan->reset_pending)
-            return REFUSE("trial %llu begins before the verdicts of a reset", (unsigned long long)event->trial);
+            return REFUSE("trial %llu begins before the verdicts of a reset",
+                          (unsigned long long)event->trial);
         return check_begin(plan, event, error);
     case HF_EVENT_TRIAL_LOADED:
     case HF_EVENT_EXPOSURE:
@@ -357,7 +361,8 @@ static void close_joint(struct hf_plan *plan, const struct hf_event *event)
     int indicted = joint_indicted(plan, event);
     enum hf_purpose purpose = plan->joint.purpose;
 
-    if (indicted == HF_GROUP_ALL && is_machine_void(event->cause)) { /* nothing is learned, not even exposure */
+    if (indicted == HF_GROUP_ALL &&
+        is_machine_void(event->cause)) { /* nothing is learned, not even exposure */
         if (++plan->joint_voids_in_row >= PLAN_VOIDS_MAX)
             plan_stop(plan, "the joint %s was void %d times in a row, last for %s", hf_purpose_name(purpose),
                       plan->joint_voids_in_row, hf_cause_name(event->cause));

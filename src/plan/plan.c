@@ -204,8 +204,8 @@ int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double re
 
 /*
  * A bound on the chance that this walk certifies a set whose rate is above what the soak excludes. Sets were
- * tried from high to low. The present one passes wrongly with at most (1 - C) / m at its m-th try; one that stood
- * i sets above it was worse by PLAN_WALK_RATIO^i at least, so (1 - C) is raised to that power.
+ * tried from high to low. The present one passes wrongly with at most (1 - C) / m at its m-th try; one that
+ * stood i sets above it was worse by PLAN_WALK_RATIO^i at least, so (1 - C) is raised to that power.
  */
 static double confidence_spent(const struct hf_plan *plan)
 {
@@ -269,5 +269,6 @@ void hf_plan_time_left(const struct hf_plan *plan, double now_s, double *ret_med
     plan_soak_set(plan, set);
     fixed += joint_left_s(plan, HF_PURPOSE_SOAK, plan_soak_remaining_s(plan, set));
     *ret_median_s = fixed + median;
-    *ret_p90_s = fixed + fmax(p90, median) + 0.25 * plan->config.soak_s; /* one soak in ten begins again, halfway */
+    *ret_p90_s =
+        fixed + fmax(p90, median) + 0.25 * plan->config.soak_s; /* one soak in ten begins again, halfway */
 }

@@ -13,10 +13,12 @@
 
 #include "holdfast/plan.h"
 
-#define PLAN_VOIDS_MAX  5    /* voids in a row after which a group is left where it is */
-#define PLAN_SETS_MAX   32   /* soaked sets remembered; older ones weigh less than 1e-9 (see confidence_spent) */
-#define PLAN_WALK_RATIO 1.5  /* growth of the machine's rate from one set to the one before, taken cautiously */
-#define PLAN_HOLD_MIN_S 60.0  /* for a soak of 6 h, see plan_time_scale() */
+#define PLAN_VOIDS_MAX 5  /* voids in a row after which a group is left where it is */
+#define PLAN_SETS_MAX  32 /* soaked sets remembered; older ones weigh less than 1e-9 (see confidence_spent)  \
+                           */
+#define PLAN_WALK_RATIO                                                                                      \
+    1.5 /* growth of the machine's rate from one set to the one before, taken cautiously */
+#define PLAN_HOLD_MIN_S 60.0 /* for a soak of 6 h, see plan_time_scale() */
 #define PLAN_HOLD_MAX_S 600.0
 
 /* One open trial. The joint trial's steps are in the plan. */
@@ -40,29 +42,29 @@ struct plan_outcome {
     enum hf_cause cause;
     double exposure_s;
     double limit_s;
-    int faults_within;       /* hardware errors the trial outlived */
-    int ended_by_fault;      /* 1: a fault of this group ended it */
+    int faults_within;  /* hardware errors the trial outlived */
+    int ended_by_fault; /* 1: a fault of this group ended it */
 };
 
 struct plan_group {
-    int chosen;         /* step that would be soaked now */
-    int highest_pass;   /* -1: none yet */
-    int lowest_fail;    /* -1: none yet */
+    int chosen;       /* step that would be soaked now */
+    int highest_pass; /* -1: none yet */
+    int lowest_fail;  /* -1: none yet */
     int failures;
     int resets;
     int voids_in_row;
-    int left_alone;     /* 1: too many voids; stays at `chosen` */
+    int left_alone; /* 1: too many voids; stays at `chosen` */
     enum hf_cause left_alone_cause;
-    int joint_errors;   /* hardware errors of this group in the open joint trial */
+    int joint_errors; /* hardware errors of this group in the open joint trial */
     double exposure_s;
 };
 
 struct plan_soaks {
     int begun;
     int attempts_failed;
-    int same_set_failed;             /* failed attempts of the present set */
+    int same_set_failed; /* failed attempts of the present set */
     int passed;
-    double served_s;                 /* clean exposure of the present attempt, interruptions bridged */
+    double served_s; /* clean exposure of the present attempt, interruptions bridged */
     double required_s;
     int16_t step[HF_GROUPS_MAX];     /* the last set soaked */
     int tries_of_set[PLAN_SETS_MAX]; /* newest first: how often each set was begun afresh */
@@ -78,7 +80,7 @@ struct hf_plan {
     struct plan_trial joint;
     int16_t joint_step[HF_GROUPS_MAX];
     int open_count;
-    int reset_pending;              /* 1: a reset was seen, verdicts of its open trials are missing */
+    int reset_pending; /* 1: a reset was seen, verdicts of its open trials are missing */
     int reset_group;
     uint64_t last_trial;
     double time_s;
@@ -106,7 +108,8 @@ struct plan_method {
     int (*searching)(const struct hf_plan *plan, int group);
     /* Its next trial: kind TRIAL or WAIT. Asked only while searching. */
     void (*propose)(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal);
-    /* NULL, or: a trial worth making at no cost of time, while others search and this group need not; 0: none. */
+    /* NULL, or: a trial worth making at no cost of time, while others search and this group need not; 0:
+     * none. */
     int (*company)(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal);
     /* Search seconds left, median and 90 % guess. */
     void (*time_left)(const struct hf_plan *plan, double *ret_median_s, double *ret_p90_s);

@@ -2,12 +2,13 @@
  * The grid. Inside this file clocks are in units of 25 MHz ("units"), whatever the ratio step is.
  *
  * Layout: for each group SLOPES rows of `count` cells over theta. log_like holds the log likelihood. From it
- * posterior_refresh() makes, per row, the running sum of exp(log_like - largest): `running` has count + 1 entries,
- * the last is the row's mass; a cell's mass is spread evenly over its width. Everything asked later is 25 look-ups
- * there.
+ * posterior_refresh() makes, per row, the running sum of exp(log_like - largest): `running` has count + 1
+ * entries, the last is the row's mass; a cell's mass is spread evenly over its width. Everything asked later
+ * is 25 look-ups there.
  *
- * Sources: slope and its spread from about one decade of error rate per 6 to 15 mV (Das et al. 2006; Ernst et al.
- * 2003; Sarangi et al. 2008). The group's own 10 % and the run-to-run shift of 12 MHz are engineering judgement.
+ * Sources: slope and its spread from about one decade of error rate per 6 to 15 mV (Das et al. 2006; Ernst et
+ * al. 2003; Sarangi et al. 2008). The group's own 10 % and the run-to-run shift of 12 MHz are engineering
+ * judgement.
  */
 #include "plan/posterior.h"
 
@@ -17,49 +18,50 @@
 
 #include "base/memory.h"
 
-#define SLOPES 25
-#define SLOPE_LOW 0.45  /* nats per 25 MHz */
-#define SLOPE_HIGH 4.5
-#define PRIOR_SLOPE 1.5
+#define SLOPES         25
+#define SLOPE_LOW      0.45 /* nats per 25 MHz */
+#define SLOPE_HIGH     4.5
+#define PRIOR_SLOPE    1.5
 #define PRIOR_SLOPE_SD 0.35
 #define GROUP_SLOPE_SD 0.10
 #define LOOSE_SLOPE_SD 0.60
-#define SPACING 0.25    /* of theta, units */
-#define CELLS_MAX 800
-#define SHIFT_SD 0.48   /* 12 MHz */
-#define TAPS_MAX 8      /* on each side */
-#define LOG_RATE_MAX 7.0900768357760917 /* 20 a second, in ln per minute */
-#define LOG_FLOOR 1e-290
-#define SHARE_MIN 1e-8   /* slopes less likely than this are not looked at */
+#define SPACING        0.25 /* of theta, units */
+#define CELLS_MAX      800
+#define SHIFT_SD       0.48               /* 12 MHz */
+#define TAPS_MAX       8                  /* on each side */
+#define LOG_RATE_MAX   7.0900768357760917 /* 20 a second, in ln per minute */
+#define LOG_FLOOR      1e-290
+#define NATS_KEPT      80.0 /* cells less likely than this below the best count as nothing */
+#define SHARE_MIN      1e-8 /* slopes less likely than this are not looked at */
 
 struct group_rows {
-    double mass[SLOPES];      /* sum over theta, scaled by the group's largest likelihood */
-    double mean[SLOPES];      /* of theta given the slope, units */
-    double square[SLOPES];    /* of (theta - middle of the grid)^2 */
-    double log_fit[SLOPES];   /* ln sum_b K(b | B) m(b), by B */
-    double share[SLOPES];     /* posterior of the group's own slope */
+    double mass[SLOPES];    /* sum over theta, scaled by the group's largest likelihood */
+    double mean[SLOPES];    /* of theta given the slope, units */
+    double square[SLOPES];  /* of (theta - middle of the grid)^2 */
+    double log_fit[SLOPES]; /* ln sum_b K(b | B) m(b), by B */
+    double share[SLOPES];   /* posterior of the group's own slope */
     int loose;
     int stale;
 };
 
 struct posterior {
     int group_count;
-    int count;       /* theta cells */
-    double low;      /* middle of the first cell, units */
+    int count;  /* theta cells */
+    double low; /* middle of the first cell, units */
     double spacing;
-    double centre;   /* about which squares are taken */
+    double centre; /* about which squares are taken */
     double unit_per_step;
     double log_claim;
     double slope[SLOPES];
-    double log_prior[SLOPES];            /* of B */
-    double kernel[2][SLOPES][SLOPES];    /* [loose][B][b], each row adds up to 1 */
+    double log_prior[SLOPES];         /* of B */
+    double kernel[2][SLOPES][SLOPES]; /* [loose][B][b], each row adds up to 1 */
     double tap[2 * TAPS_MAX + 1];
     int taps;
     struct group_rows *rows;
-    double *log_like;  /* [group][slope][count] */
-    double *running;   /* [group][slope][count + 1] */
-    double *scratch;   /* count + 2 TAPS_MAX */
-    double *smooth;    /* count */
+    double *log_like; /* [group][slope][count] */
+    double *running;  /* [group][slope][count + 1] */
+    double *scratch;  /* count + 2 TAPS_MAX */
+    double *smooth;   /* count */
 };
 
 static double *log_like_row(const struct posterior *p, int group, int j)
@@ -118,8 +120,8 @@ static void fill_slopes(struct posterior *p)
     fill_kernel(p, 1, LOOSE_SLOPE_SD);
 }
 
-int posterior_new(int group_count, double low_step, double high_step, double step_mhz, double claim_per_minute,
-                  struct posterior **ret_posterior, struct hf_error *error)
+int posterior_new(int group_count, double low_step, double high_step, double step_mhz,
+                  double claim_per_minute, struct posterior **ret_posterior, struct hf_error *error)
 {
     struct posterior *p = hf_allocate(1, sizeof *p);
     double span;
@@ -140,7 +142,7 @@ int posterior_new(int group_count, double low_step, double high_step, double ste
     p->rows = hf_allocate((size_t)group_count, sizeof *p->rows);
     p->log_like = hf_allocate(cells * (size_t)p->count, sizeof(double));
     p->running = hf_allocate(cells * (size_t)(p->count + 1), sizeof(double));
-    p->scratch = hf_allocate((size_t)p->count + 2 * TAPS_MAX, sizeof(double));
+    p->scratch = hf_allocate((size_t)p->count + (size_t)(2 * TAPS_MAX), sizeof(double));
     p->smooth = hf_allocate((size_t)p->count, sizeof(double));
     if (!p->rows || !p->log_like || !p->running || !p->scratch || !p->smooth) {
         posterior_free(p);
@@ -172,8 +174,10 @@ void posterior_free(struct posterior *p)
 static double likelihood(const struct posterior_evidence *evidence, double log_rate)
 {
     double rate = exp(fmin(log_rate, LOG_RATE_MAX)) / 60.0; /* per second */
-    double value = exp(-rate * evidence->clean_s);
+    double value = rate * evidence->clean_s < 700.0 ? exp(-rate * evidence->clean_s) : 0.0;
 
+    if (value == 0.0)
+        return 0.0;
     if (evidence->window_s > 0.0) {
         double within = -expm1(-rate * evidence->window_s);
 
@@ -184,7 +188,8 @@ static double likelihood(const struct posterior_evidence *evidence, double log_r
     return value;
 }
 
-/* Below this ln(rate) a trial without a fault says nothing that a double could hold: no need to compute it. */
+/* Below this ln(rate) a trial without a fault says nothing that a double could hold: no need to compute it.
+ */
 static double quiet_below(const struct posterior_evidence *evidence)
 {
     int served = evidence->window_s <= 0.0 && evidence->faults_within == 0;
@@ -192,24 +197,35 @@ static double quiet_below(const struct posterior_evidence *evidence)
     return served ? log(60.0 * 1e-14 / fmax(evidence->clean_s, 1e-6)) : -INFINITY;
 }
 
-/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. */
-static void smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
+/* The row before averaging: scratch[i + taps] is cell i. Returns the cell from which on all are 1: rates fall
+ * with i. */
+static int fill_scratch(struct posterior *p, double b, const struct posterior_evidence *evidence)
 {
-    double b = p->slope[j];
     double x = evidence->step * p->unit_per_step;
     double quiet = quiet_below(evidence);
+    int first_quiet = p->count + p->taps;
 
     for (int i = -p->taps; i < p->count + p->taps; i++) {
         double log_rate = b * (x - (p->low + i * p->spacing));
 
-        p->scratch[i + p->taps] = log_rate < quiet ? 1.0 : likelihood(evidence, log_rate);
+        if (log_rate < quiet && i < first_quiet)
+            first_quiet = i;
+        p->scratch[i + p->taps] = i >= first_quiet ? 1.0 : likelihood(evidence, log_rate);
     }
-    for (int i = 0; i < p->count; i++) {
-        double sum = 0.0;
+    return first_quiet;
+}
 
-        for (int t = 0; t <= 2 * p->taps; t++)
-            sum += p->tap[t] * p->scratch[i + t];
-        p->smooth[i] = sum;
+/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. */
+static void smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
+{
+    int first_quiet = fill_scratch(p, p->slope[j], evidence) + p->taps;
+    int count = first_quiet < p->count ? first_quiet : p->count;
+
+    for (int i = 0; i < p->count; i++)
+        p->smooth[i] = i < count ? 0.0 : 1.0;
+    for (int t = 0; t <= 2 * p->taps; t++) {
+        for (int i = 0; i < count; i++)
+            p->smooth[i] += p->tap[t] * p->scratch[i + t];
     }
 }
 
@@ -269,7 +285,8 @@ static void sum_row(struct posterior *p, int group, int j, double largest)
 
     running[0] = 0.0;
     for (int i = 0; i < p->count; i++) {
-        double like = exp(log_like[i] - largest);
+        double below = log_like[i] - largest;
+        double like = below > -NATS_KEPT ? exp(below) : 0.0;
         double theta = p->low + i * p->spacing - p->centre;
 
         mass += like;
@@ -437,7 +454,8 @@ double posterior_bin_log_rate(int bin)
     return POSTERIOR_BIN_LOW + (bin + 0.5) * POSTERIOR_BIN_WIDTH;
 }
 
-void posterior_rate_bins(const struct posterior *p, int group, double step, double ret_probability[POSTERIOR_BINS])
+void posterior_rate_bins(const struct posterior *p, int group, double step,
+                         double ret_probability[POSTERIOR_BINS])
 {
     double above = 1.0;
 
@@ -511,9 +529,9 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
     for (int j = 0; j < SLOPES; j++) {
         double share = rows->share[j];
         double b = p->slope[j];
-        double d = rows->mean[j] - theta;                                   /* of theta, given b */
+        double d = rows->mean[j] - theta;                                    /* of theta, given b */
         double dd = rows->square[j] - rows->mean[j] * rows->mean[j] + d * d; /* its square */
-        double offset = p->log_claim / b + theta - limit;                   /* limit - its mean = (theta - mean) + offset */
+        double offset = p->log_claim / b + theta - limit; /* limit - its mean = (theta - mean) + offset */
 
         theta2 += share * dd;
         limit2 += share * (dd + 2.0 * d * offset + offset * offset);

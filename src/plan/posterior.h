@@ -1,25 +1,25 @@
 /*
  * What is believed of every group's edge and slope, on a grid.
  *
- * Model: faults per minute of a group at clock x (in units of 25 MHz): exp(b (x - theta)), at most 20 a second.
- * theta: where it has one fault a minute. b: nats per 25 MHz. The groups of one chip share a slope B:
+ * Model: faults per minute of a group at clock x (in units of 25 MHz): exp(b (x - theta)), at most 20 a
+ * second. theta: where it has one fault a minute. b: nats per 25 MHz. The groups of one chip share a slope B:
  * ln b ~ N(ln B, 0.1), ln B ~ N(ln 1.5, 0.35). Each trial sees theta moved by a run-to-run shift of its own,
  * normal with sd 12 MHz, so that faults within one trial count for less than faults of several trials.
  *
- * Pooling is exact: per group the likelihood summed over theta leaves m_g(b); the posterior of B is its prior times
- * the product over groups of sum_b K(b | B) m_g(b); a group's own posterior weighs its b by what all other groups
- * say of B.
+ * Pooling is exact: per group the likelihood summed over theta leaves m_g(b); the posterior of B is its prior
+ * times the product over groups of sum_b K(b | B) m_g(b); a group's own posterior weighs its b by what all
+ * other groups say of B.
  *
- * Calling order: posterior_new(); posterior_add() any number of times; posterior_refresh(); then the questions.
- * No call but posterior_new() allocates. Steps are the plan's steps, rates are faults per minute.
+ * Calling order: posterior_new(); posterior_add() any number of times; posterior_refresh(); then the
+ * questions. No call but posterior_new() allocates. Steps are the plan's steps, rates are faults per minute.
  */
 #ifndef HOLDFAST_PLAN_POSTERIOR_H
 #define HOLDFAST_PLAN_POSTERIOR_H
 
 #include "holdfast/error.h"
 
-#define POSTERIOR_BINS 48 /* of ln rate, half a nat each, from POSTERIOR_BIN_LOW upward */
-#define POSTERIOR_BIN_LOW (-16.0)
+#define POSTERIOR_BINS      48 /* of ln rate, half a nat each, from POSTERIOR_BIN_LOW upward */
+#define POSTERIOR_BIN_LOW   (-16.0)
 #define POSTERIOR_BIN_WIDTH 0.5
 
 struct posterior;
@@ -30,22 +30,23 @@ struct posterior_evidence {
     double clean_s;      /* exposure that certainly was without its ending fault */
     double window_s;     /* the fault that ended it came within this time after clean_s; 0: none did */
     int faults_within;   /* faults the trial outlived */
-    double others_per_s; /* a reset that names nobody: expected reset rate of all other groups; 0: a fault of its own */
+    double others_per_s; /* a reset that names nobody: expected reset rate of all other groups; 0: a fault of
+                            its own */
 };
 
-/* Moments over the posterior, theta and limit in steps, slope in nats per step. limit: the step (a real number)
- * where the rate is exactly `claim`. */
+/* Moments over the posterior, theta and limit in steps, slope in nats per step. limit: the step (a real
+ * number) where the rate is exactly `claim`. */
 struct posterior_moments {
     double theta_mean, slope_mean, limit_mean;
     double theta_variance;
     double limit_variance;
-    double slope_variance, intercept_variance;          /* intercept: slope x (theta - theta_mean) */
+    double slope_variance, intercept_variance; /* intercept: slope x (theta - theta_mean) */
     double slope_intercept_covariance;
     double limit_slope_covariance, limit_intercept_covariance;
 };
 
-int posterior_new(int group_count, double low_step, double high_step, double step_mhz, double claim_per_minute,
-                  struct posterior **ret_posterior, struct hf_error *error);
+int posterior_new(int group_count, double low_step, double high_step, double step_mhz,
+                  double claim_per_minute, struct posterior **ret_posterior, struct hf_error *error);
 void posterior_free(struct posterior *posterior);
 
 void posterior_add(struct posterior *posterior, int group, const struct posterior_evidence *evidence);
@@ -60,14 +61,16 @@ void posterior_set_loose(struct posterior *posterior, int group);
 /* Brings all summaries up to date. */
 void posterior_refresh(struct posterior *posterior);
 
-/* Probability that theta is below a step; that ln(rate at step) is above log_rate; that the limit is below step. */
+/* Probability that theta is below a step; that ln(rate at step) is above log_rate; that the limit is below
+ * step. */
 double posterior_theta_below(const struct posterior *posterior, int group, double step);
 double posterior_rate_above(const struct posterior *posterior, int group, double step, double log_rate);
 double posterior_limit_below(const struct posterior *posterior, int group, double step);
 
 /* Quantiles. The slope's is in nats per step. */
 double posterior_theta_quantile(const struct posterior *posterior, int group, double probability);
-double posterior_log_rate_quantile(const struct posterior *posterior, int group, double step, double probability);
+double posterior_log_rate_quantile(const struct posterior *posterior, int group, double step,
+                                   double probability);
 double posterior_slope_quantile(const struct posterior *posterior, int group, double probability);
 
 /* Distribution of ln(rate at step) in POSTERIOR_BINS bins; the outer ones hold the tails. */

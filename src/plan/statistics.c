@@ -3,8 +3,8 @@
  *
  * The incomplete gamma function is computed from its power series left of shape + 1 and from its continued
  * fraction right of it (Abramowitz and Stegun 6.5.29, 6.5.31; the fraction by Lentz's method as modified by
- * Thompson and Barnett 1986). Their common factor x^a e^-x / Gamma(a + 1) is where digits are lost when the shape
- * is large, so there it is written with Stirling's series and log(x / a) - (x / a - 1) (Temme 1979).
+ * Thompson and Barnett 1986). Their common factor x^a e^-x / Gamma(a + 1) is where digits are lost when the
+ * shape is large, so there it is written with Stirling's series and log(x / a) - (x / a - 1) (Temme 1979).
  */
 #include "holdfast/statistics.h"
 
@@ -12,9 +12,9 @@
 #include <float.h>
 #include <math.h>
 
-#define TERMS_MAX 100000
+#define TERMS_MAX   100000
 #define LARGE_SHAPE 16.0
-#define TWO_PI 6.283185307179586476925286766559
+#define TWO_PI      6.283185307179586476925286766559
 
 /* log(x / a) - d, where d = x / a - 1: no digits lost near x = a, nor near x = 0. */
 static double log_minus(double a, double x)
@@ -45,7 +45,8 @@ static double stirling_rest(double a)
     return inverse *
            (1.0 / 12 -
             square * (1.0 / 360 -
-                      square * (1.0 / 1260 - square * (1.0 / 1680 - square * (1.0 / 1188 - square * 691.0 / 360360)))));
+                      square * (1.0 / 1260 -
+                                square * (1.0 / 1680 - square * (1.0 / 1188 - square * 691.0 / 360360)))));
 }
 
 /* x^a e^-x / Gamma(a + 1). */
@@ -227,7 +228,8 @@ double hf_exposure_needed_watched(double rate_limit, double confidence, int faul
     return (hf_exposure_needed(1.0, confidence) + faults_cost) / ((1.0 - 1.0 / ratio) * rate_limit);
 }
 
-void hf_sequential_init(struct hf_sequential_test *test, double theta0, double theta1, double alpha, double beta)
+void hf_sequential_init(struct hf_sequential_test *test, double theta0, double theta1, double alpha,
+                        double beta)
 {
     double difference = 1.0 / theta1 - 1.0 / theta0;
 
@@ -238,7 +240,8 @@ void hf_sequential_init(struct hf_sequential_test *test, double theta0, double t
     test->slope = log(theta0 / theta1) / difference;
 }
 
-enum hf_sequential_result hf_sequential_judge(const struct hf_sequential_test *test, int faults, double exposure)
+enum hf_sequential_result hf_sequential_judge(const struct hf_sequential_test *test, int faults,
+                                              double exposure)
 {
     assert(faults >= 0 && exposure >= 0.0);
     if (exposure >= test->accept_intercept + faults * test->slope)

@@ -1,9 +1,9 @@
 /*
- * Step up: one group after another, from its baseline, trial_s at each step, up until it fails, then one back.
- * What many people do by hand; here so that the rehearsal can say what it costs.
+ * Step up: one group after another, from its baseline, trial_s at each step, up until it fails, then one
+ * back. What many people do by hand; here so that the rehearsal can say what it costs.
  *
- * A group that is not the one searched stays under load at its choice. Should it fail there, it goes one back.
- * A reset that names nobody is laid to the group that searches.
+ * A group that is not the one searched stays under load at its choice. Should it fail there, it goes one
+ * back. A reset that names nobody is laid to the group that searches.
  */
 #include <assert.h>
 
@@ -52,7 +52,8 @@ static void go_back(struct hf_plan *plan, int group, int failed_step)
         plan_choose(plan, group, failed_step - 1);
 }
 
-static void step_up_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count, int unnamed_reset)
+static void step_up_learn(struct hf_plan *plan, const struct plan_outcome *outcomes, int count,
+                          int unnamed_reset)
 {
     struct step_up *state = plan->state;
     int active = active_group(plan);

@@ -60,8 +60,9 @@ static void incomplete_gamma_matches_exact_sums(void **state)
 }
 
 /*
- * GNU Scientific Library 2.x, where it is right itself: for shapes above 3e4, about one standard deviation below the
- * shape, its P is not (6e-6 to 2e-3 off; a 40-digit computation agreed with ours to 1e-14), and P + Q = 1 shows it.
+ * GNU Scientific Library 2.x, where it is right itself: for shapes above 3e4, about one standard deviation
+ * below the shape, its P is not (6e-6 to 2e-3 off; a 40-digit computation agreed with ours to 1e-14), and P +
+ * Q = 1 shows it.
  */
 static void incomplete_gamma_matches_gsl(void **state)
 {
@@ -77,8 +78,8 @@ static void incomplete_gamma_matches_gsl(void **state)
             gsl_sf_result p, q;
 
             assert_near(hf_gamma_p(a, x) + hf_gamma_q(a, x), 1.0, 1e-12);
-            if (gsl_sf_gamma_inc_P_e(a, x, &p) || gsl_sf_gamma_inc_Q_e(a, x, &q) ||
-                p.val < 1e-290 || q.val < 1e-290) {
+            if (gsl_sf_gamma_inc_P_e(a, x, &p) || gsl_sf_gamma_inc_Q_e(a, x, &q) || p.val < 1e-290 ||
+                q.val < 1e-290) {
                 refused++;
                 continue;
             }
@@ -87,8 +88,8 @@ static void incomplete_gamma_matches_gsl(void **state)
             assert_near(hf_gamma_q(a, x) / q.val, 1.0, 1e-10);
         }
     }
-    print_message("incomplete gamma: %d points compared with GSL, %d not (tails below 1e-290)\n",
-                  compared, refused);
+    print_message("incomplete gamma: %d points compared with GSL, %d not (tails below 1e-290)\n", compared,
+                  refused);
     assert_true(compared > 2500);
 }
 
@@ -148,8 +149,8 @@ static void test_lengths(void **state)
     }
 }
 
-/* e-Handbook 8.4.5.1: 800 h, 2 faults, 90 % two-sided: MTBF 127.0690 to 2251.229. The lower end is the time-ended
- * upper rate with 2r + 2 at 95 %; the upper end uses 2r, as for a test ended by its fault. */
+/* e-Handbook 8.4.5.1: 800 h, 2 faults, 90 % two-sided: MTBF 127.0690 to 2251.229. The lower end is the
+ * time-ended upper rate with 2r + 2 at 95 %; the upper end uses 2r, as for a test ended by its fault. */
 static void two_faults_in_800_hours(void **state)
 {
     (void)state;
@@ -159,7 +160,8 @@ static void two_faults_in_800_hours(void **state)
     assert_near(800.0 / hf_gamma_quantile(0.05, 2), 2251.228611, 5e-7);
 }
 
-/* The classic bug: a test ended by its r-th fault has 2r degrees of freedom, one ended by the clock 2r + 2. */
+/* The classic bug: a test ended by its r-th fault has 2r degrees of freedom, one ended by the clock 2r + 2.
+ */
 static void time_ended_is_not_fault_ended(void **state)
 {
     (void)state;
@@ -176,7 +178,8 @@ static void time_ended_is_not_fault_ended(void **state)
     assert_near(hf_rate_upper_limit_fault_ended(1, 1.0, 0.95), 2.995732274, 1e-8);
 }
 
-/* e-Handbook 8.4.5.1, factors for r = 1 on the MTBF estimate T / r. From memory: .3340/4.4814, .2571/9.4912, .2108. */
+/* e-Handbook 8.4.5.1, factors for r = 1 on the MTBF estimate T / r. From memory: .3340/4.4814, .2571/9.4912,
+ * .2108. */
 static void mtbf_factors(void **state)
 {
     (void)state;
@@ -216,9 +219,9 @@ static double mtbf_quantile_ratio(double shape)
 }
 
 /*
- * e-Handbook 8.3.1.5 (from memory: 1756.117 h): prior from MTBF50 = 600 and MTBF05 = 250, then the test length that
- * shows an MTBF of 500 at 80 % with r = 2 faults. The handbook goes on with its prior rounded to 2.863 and 1522.46;
- * without rounding the length is 1756.105.
+ * e-Handbook 8.3.1.5 (from memory: 1756.117 h): prior from MTBF50 = 600 and MTBF05 = 250, then the test
+ * length that shows an MTBF of 500 at 80 % with r = 2 faults. The handbook goes on with its prior rounded
+ * to 2.863 and 1522.46; without rounding the length is 1756.105.
  */
 static void gamma_prior(void **state)
 {
@@ -243,8 +246,8 @@ static void gamma_prior(void **state)
 
 /* --- test plans --- */
 
-/* MIL-HDBK-781A fixed-length plans, true risks from memory: XII-D 9.6/10.6 %, XXI-D 30.7/33.3 %; 5.9.5: r0 = 15,
- * T0 = 2060. */
+/* MIL-HDBK-781A fixed-length plans, true risks from memory: XII-D 9.6/10.6 %, XXI-D 30.7/33.3 %; 5.9.5: r0 =
+ * 15, T0 = 2060. */
 static void fixed_plans(void **state)
 {
     int rejects_at = 1;
@@ -262,9 +265,9 @@ static void fixed_plans(void **state)
 }
 
 /*
- * Chance to accept, and mean length, of a truncated sequential plan: Poisson arrivals between boundaries, exact.
- * state[r]: probability to be still testing with r faults; time runs from one boundary value to the next, within
- * which the set of live r is fixed and arrivals are convolved.
+ * Chance to accept, and mean length, of a truncated sequential plan: Poisson arrivals between boundaries,
+ * exact. state[r]: probability to be still testing with r faults; time runs from one boundary value to the
+ * next, within which the set of live r is fixed and arrivals are convolved.
  */
 struct sequential_plan {
     int faults_max; /* rejected at this many, whatever the time */
@@ -292,7 +295,8 @@ static void run_plan(const struct sequential_plan *plan, double rate, double *re
             double poisson = exp(-rate * (next - now));
             double below = 0.0;
 
-            for (int k = r; k < plan->faults_max; k++) { /* r alive now, k then; rejection on the way ends it */
+            for (int k = r; k < plan->faults_max;
+                 k++) { /* r alive now, k then; rejection on the way ends it */
                 if (k > r && plan->reject_until[k] > now + 1e-12)
                     break;
                 then[k] += alive[r] * poisson;
@@ -316,9 +320,11 @@ static void run_plan(const struct sequential_plan *plan, double rate, double *re
 
 /* MIL-HDBK-781A sequential plans III and V, in units of theta1, from their tables. */
 static const struct sequential_plan plan_iii = {
-    16, 20.6,
+    16,
+    20.6,
     {-1, -1, -1, 0.70, 2.08, 3.48, 4.86, 6.24, 7.63, 9.02, 10.40, 11.79, 13.18, 14.56, 15.94, 17.34, 20.60},
-    {4.40, 5.79, 7.18, 8.56, 9.94, 11.34, 12.72, 14.10, 15.49, 16.88, 18.26, 19.65, 20.60, 20.60, 20.60, 20.60}};
+    {4.40, 5.79, 7.18, 8.56, 9.94, 11.34, 12.72, 14.10, 15.49, 16.88, 18.26, 19.65, 20.60, 20.60, 20.60,
+     20.60}};
 static const struct sequential_plan plan_v = {
     7, 10.35, {-1, -1, 0.57, 2.22, 3.87, 5.52, 7.17, 10.35}, {3.75, 5.40, 7.05, 8.70, 10.35, 10.35, 10.35}};
 
@@ -342,7 +348,8 @@ static void sequential_plans(void **state)
     assert_near(length, 3.9797548, 5e-6);
 }
 
-/* Wald 1947: the printed boundaries have his slope; his intercepts are a little wider than the truncated plan's. */
+/* Wald 1947: the printed boundaries have his slope; his intercepts are a little wider than the truncated
+ * plan's. */
 static void wald_boundaries(void **state)
 {
     struct hf_sequential_test test;
@@ -368,7 +375,8 @@ static void repeated_and_watched(void **state)
     (void)state;
     assert_near(hf_exposure_needed_at_attempt(1.0, 0.95, 1), 2.9957323, 5e-8);
     assert_near(hf_exposure_needed_at_attempt(1.0, 0.95, 4), log(4 / 0.05), 1e-12);
-    /* several groups, whatever the dependence: ln(G / (1 - C)); independent (Sidak 1967): 4.3628944, 5.0528409, 7.1294790 */
+    /* several groups, whatever the dependence: ln(G / (1 - C)); independent (Sidak
+     * 1967): 4.3628944, 5.0528409, 7.1294790 */
     assert_near(hf_exposure_needed(1.0, pow(0.95, 1.0 / 4)), 4.3628944, 5e-8);
     assert_near(hf_exposure_needed(1.0, pow(0.95, 1.0 / 8)), 5.0528409, 5e-8);
     assert_near(hf_exposure_needed(1.0, pow(0.95, 1.0 / 64)), 7.1294790, 5e-8);

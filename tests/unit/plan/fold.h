@@ -54,12 +54,13 @@ static uint64_t fold_begin(struct fold *fold, const struct hf_proposal *proposal
     memcpy(event.joint_step, proposal->joint_step, sizeof event.joint_step);
     assert_int_equal(fold_event(fold, event), 0);
     fold->now_s += 1.0;
-    assert_int_equal(fold_event(fold, (struct hf_event){.type = HF_EVENT_TRIAL_LOADED, .trial = fold->trials}), 0);
+    assert_int_equal(
+        fold_event(fold, (struct hf_event){.type = HF_EVENT_TRIAL_LOADED, .trial = fold->trials}), 0);
     return fold->trials;
 }
 
-static int fold_verdict(struct fold *fold, uint64_t trial, enum hf_verdict verdict, enum hf_cause cause, int group,
-                        double exposure_s)
+static int fold_verdict(struct fold *fold, uint64_t trial, enum hf_verdict verdict, enum hf_cause cause,
+                        int group, double exposure_s)
 {
     struct hf_event event = {.type = HF_EVENT_VERDICT, .trial = trial, .verdict = verdict, .cause = cause};
 
@@ -94,7 +95,8 @@ static void fold_baseline(struct fold *fold)
     assert_int_equal(proposal.kind, HF_PROPOSAL_JOINT);
     assert_int_equal(proposal.purpose, HF_PURPOSE_BASELINE);
     assert_int_equal(fold_verdict(fold, fold_begin(fold, &proposal), HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED,
-                                  HF_GROUP_NONE, proposal.limit_s), 0);
+                                  HF_GROUP_NONE, proposal.limit_s),
+                     0);
 }
 
 #endif

@@ -21,9 +21,9 @@ struct night_config {
     int steps_min, steps_max; /* ratios of the grid, drawn between them */
     double claim_hours, soak_s, reset_cost_s, baseline_s;
     double slope_sd_chip, slope_sd_group;
-    double shift_sd;          /* run to run, steps */
-    double named_share;       /* of resets whose record names the group */
-    double flat_per_hour;     /* oddity of group 0: faults that do not depend on the ratio */
+    double shift_sd;      /* run to run, steps */
+    double named_share;   /* of resets whose record names the group */
+    double flat_per_hour; /* oddity of group 0: faults that do not depend on the ratio */
     uint64_t seed;
 };
 
@@ -53,12 +53,12 @@ struct night_rig {
 };
 
 struct night_result {
-    int finished;       /* the soak passed */
+    int finished; /* the soak passed */
     int stopped;
-    int above, below;   /* groups above their true limit; steps left below it, summed over the others */
-    int covered;        /* groups whose true rate at the choice is within the 95 % upper bound */
-    int alarms;         /* groups whose model check failed */
-    int first_alarmed;  /* group 0 was among them */
+    int above, below;  /* groups above their true limit; steps left below it, summed over the others */
+    int covered;       /* groups whose true rate at the choice is within the 95 % upper bound */
+    int alarms;        /* groups whose model check failed */
+    int first_alarmed; /* group 0 was among them */
     int resets, failures, trials, soaks;
     double hours, search_hours;
 };
@@ -87,8 +87,9 @@ static void night_draw(struct night_rig *rig, const struct night_config *config,
     rig->groups = config->groups;
     rig->flat_per_hour[0] = config->flat_per_hour;
     while (bad) {
-        rig->steps = config->steps_min +
-                     (int)hf_random_below(&rig->random, (uint64_t)(config->steps_max - config->steps_min + 1));
+        rig->steps =
+            config->steps_min +
+            (int)hf_random_below(&rig->random, (uint64_t)(config->steps_max - config->steps_min + 1));
         rig->baseline = rig->steps / 4;
         night_draw_groups(rig, config);
         bad = 0;
@@ -130,8 +131,9 @@ struct night {
     struct night_trial joint;
     int16_t joint_step[HF_GROUPS_MAX];
     double joint_fault_s[HF_GROUPS_MAX];
-    void (*saw_event)(void *context, const struct hf_event *event);       /* may be NULL */
-    void (*saw_proposal)(void *context, const struct hf_plan *plan, const struct hf_proposal *proposal, int group);
+    void (*saw_event)(void *context, const struct hf_event *event); /* may be NULL */
+    void (*saw_proposal)(void *context, const struct hf_plan *plan, const struct hf_proposal *proposal,
+                         int group);
     void *context;
     struct night_result *result;
 };
@@ -172,7 +174,8 @@ static int night_begin(struct night *night, const struct hf_proposal *proposal)
     memcpy(event.joint_step, proposal->joint_step, sizeof event.joint_step);
     if (night_observe(night, &event) < 0)
         return -1;
-    *trial = (struct night_trial){.number = night->trials, .purpose = proposal->purpose, .step = proposal->step};
+    *trial =
+        (struct night_trial){.number = night->trials, .purpose = proposal->purpose, .step = proposal->step};
     trial->limit_s = proposal->limit_s;
     trial->loaded_s = night->now_s + 1.0;
     trial->end_s = trial->loaded_s + proposal->limit_s;
@@ -194,7 +197,8 @@ static int night_begin(struct night *night, const struct hf_proposal *proposal)
 static int night_close(struct night *night, struct night_trial *trial, enum hf_verdict verdict,
                        enum hf_cause cause, int group)
 {
-    struct hf_event event = {.type = HF_EVENT_VERDICT, .trial = trial->number, .verdict = verdict, .cause = cause};
+    struct hf_event event = {
+        .type = HF_EVENT_VERDICT, .trial = trial->number, .verdict = verdict, .cause = cause};
 
     event.group = group;
     event.exposure_s = fmin(fmax(night->now_s - trial->loaded_s, 0.0), trial->limit_s);
@@ -319,8 +323,8 @@ static void night_score(struct night *night)
             result->above++;
         else
             result->below += night->rig->limit[g] - view.chosen_step;
-        result->covered += 3600.0 * night_rate_per_s(night->rig, g, view.chosen_step) <=
-                           view.rate_at_choice_upper_per_hour;
+        result->covered +=
+            3600.0 * night_rate_per_s(night->rig, g, view.chosen_step) <= view.rate_at_choice_upper_per_hour;
         result->alarms += !view.model_check_passed;
         result->first_alarmed |= g == 0 && !view.model_check_passed;
     }
@@ -342,7 +346,8 @@ static void night_plan_config(const struct night_config *config, const struct ni
     ret_config->baseline_s = config->baseline_s;
 }
 
-/* One night. `night` brings saw_event, saw_proposal and context; the rest is filled in. 0 when it ran to an end. */
+/* One night. `night` brings saw_event, saw_proposal and context; the rest is filled in. 0 when it ran to an
+ * end. */
 static int night_run(const struct night_config *config, enum hf_plan_method method, uint64_t number,
                      struct night *night, struct night_rig *rig, struct night_result *ret_result)
 {

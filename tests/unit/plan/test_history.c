@@ -55,24 +55,25 @@ static void refuses_illegal_events(void **state)
 #define REFUSED(...) assert_int_equal(fold_event(&fold, (struct hf_event){__VA_ARGS__}), HF_E_MISMATCH)
     REFUSED(.type = HF_EVENT_VERDICT, .trial = 77, .verdict = HF_VERDICT_PASS, .cause = HF_CAUSE_TIME_SERVED);
     REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_PASS, .cause = HF_CAUSE_STALL);
-    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_STALL, .group = 1);
-    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_MACHINE_RESET,
-            .group = HF_GROUP_NONE);
+    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_STALL,
+            .group = 1);
+    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL,
+            .cause = HF_CAUSE_MACHINE_RESET, .group = HF_GROUP_NONE);
     REFUSED(.type = HF_EVENT_TRIAL_LOADED, .trial = trial);
     REFUSED(.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = NAN);
     REFUSED(.type = HF_EVENT_EXPOSURE, .trial = 99, .exposure_s = 1.0);
     REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial, .purpose = HF_PURPOSE_EDGE, .group = 1, .step = 12,
             .limit_s = 10);
-    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 0, .step = 12,
-            .limit_s = 10);
-    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 1, .step = 39,
-            .limit_s = 10);
-    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 2, .step = 12,
-            .limit_s = 10);
-    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 1, .step = 12,
-            .limit_s = 0);
-    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_SOAK, .group = HF_GROUP_ALL,
-            .limit_s = 10);
+    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 0,
+            .step = 12, .limit_s = 10);
+    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 1,
+            .step = 39, .limit_s = 10);
+    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 2,
+            .step = 12, .limit_s = 10);
+    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_EDGE, .group = 1,
+            .step = 12, .limit_s = 0);
+    REFUSED(.type = HF_EVENT_TRIAL_BEGIN, .trial = trial + 1, .purpose = HF_PURPOSE_SOAK,
+            .group = HF_GROUP_ALL, .limit_s = 10);
     REFUSED(.type = HF_EVENT_RESET, .group = 2);
     REFUSED(.type = HF_EVENT_HARDWARE_ERROR, .group = -1);
     REFUSED(.type = (enum hf_event_type)99);
@@ -82,15 +83,18 @@ static void refuses_illegal_events(void **state)
     hf_plan_view(fold.plan, 0, &after);
     assert_memory_equal(&before, &after, sizeof before); /* state unchanged */
 
-    assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = 7}), 0);
+    assert_int_equal(
+        fold_event(&fold, (struct hf_event){.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = 7}), 0);
     REFUSED(.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = 6);
     assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_RESET, .group = 1}), 0);
     REFUSED(.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = 8);
-    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_PASS, .cause = HF_CAUSE_TIME_SERVED,
-            .exposure_s = 8);
-    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_MACHINE_RESET,
-            .exposure_s = 8, .group = HF_GROUP_NONE); /* group 1 was named, this is group 0's */
-    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 8), 0);
+    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_PASS,
+            .cause = HF_CAUSE_TIME_SERVED, .exposure_s = 8);
+    REFUSED(.type = HF_EVENT_VERDICT, .trial = trial, .verdict = HF_VERDICT_FAIL,
+            .cause = HF_CAUSE_MACHINE_RESET, .exposure_s = 8,
+            .group = HF_GROUP_NONE); /* group 1 was named, this is group 0's */
+    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 8),
+                     0);
     hf_plan_view(fold.plan, 0, &after);
     assert_int_equal(after.resets, 0);
     assert_int_equal(after.failures, 0);
@@ -108,7 +112,8 @@ static void baseline_failure_stops(void **state)
 
         fold_start(&fold, &config, all_methods[m]);
         proposal = fold_propose(&fold, 0);
-        assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_FAIL, HF_CAUSE_STALL, 2, 55), 0);
+        assert_int_equal(
+            fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_FAIL, HF_CAUSE_STALL, 2, 55), 0);
         proposal = fold_propose(&fold, 0);
         assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
         assert_non_null(strstr(proposal.reason, "your baseline is not stable: group 2"));
@@ -131,8 +136,9 @@ static void voids_teach_nothing_but_clean_exposure(void **state)
     fold_baseline(&fold);
     first = fold_propose(&fold, 0);
     hf_plan_rate_band(fold.plan, 0, 20, band_before);
-    assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &first), HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE,
-                                  HF_GROUP_NONE, 30), 0);
+    assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &first), HF_VERDICT_VOID,
+                                  HF_CAUSE_OVER_TEMPERATURE, HF_GROUP_NONE, 30),
+                     0);
     again = fold_propose(&fold, 0);
     assert_int_equal(again.step, first.step);
     hf_plan_rate_band(fold.plan, 0, 20, band_after);
@@ -140,7 +146,8 @@ static void voids_teach_nothing_but_clean_exposure(void **state)
     hf_plan_view(fold.plan, 0, &view);
     assert_near(view.exposure_s, 600.0, 1e-9);
     assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &again), HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED,
-                                  HF_GROUP_NONE, 30), 0);
+                                  HF_GROUP_NONE, 30),
+                     0);
     hf_plan_view(fold.plan, 0, &view);
     assert_near(view.exposure_s, 630.0, 1e-9);
     assert_int_equal(view.highest_pass_step, 10);
@@ -164,7 +171,8 @@ static void five_voids_leave_a_group_alone(void **state)
             proposal = fold_propose(&fold, 0);
             assert_int_equal(proposal.kind, HF_PROPOSAL_TRIAL);
             assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_VOID,
-                                          HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, 1), 0);
+                                          HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, 1),
+                             0);
         }
         hf_plan_view(fold.plan, 0, &view);
         assert_int_equal(view.left_alone, 1);
@@ -210,11 +218,13 @@ static void pinned_group_is_soaked_not_searched(void **state)
     proposal = pinned_to_soak(&fold, 1000);
     /* an interruption does not end an attempt: its clean exposure stays */
     assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED,
-                                  HF_GROUP_NONE, 400), 0);
+                                  HF_GROUP_NONE, 400),
+                     0);
     proposal = fold_propose(&fold, 0);
     assert_near(proposal.limit_s, 600, 1e-6);
     assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED,
-                                  HF_GROUP_NONE, 600), 0);
+                                  HF_GROUP_NONE, 600),
+                     0);
     hf_plan_soak(fold.plan, &soak);
     assert_int_equal(soak.passed, 1);
     assert_int_equal(soak.attempts, 2);
@@ -224,7 +234,8 @@ static void pinned_group_is_soaked_not_searched(void **state)
     hf_plan_free(fold.plan);
 
     proposal = pinned_to_soak(&fold, 1000);
-    assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, 0, 4), 0);
+    assert_int_equal(
+        fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, 0, 4), 0);
     proposal = fold_propose(&fold, 0);
     assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
     assert_non_null(strstr(proposal.reason, "pinned"));
@@ -247,7 +258,8 @@ static void same_set_again_needs_longer(void **state)
     assert_int_equal(proposal.kind, HF_PROPOSAL_JOINT);
     assert_near(proposal.limit_s, 1000.0 * log(2 / 0.05) / log(1 / 0.05), 1e-6);
     assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED,
-                                  HF_GROUP_NONE, proposal.limit_s), 0);
+                                  HF_GROUP_NONE, proposal.limit_s),
+                     0);
     hf_plan_soak(fold.plan, &soak);
     assert_int_equal(soak.passed, 1);
     assert_int_equal(soak.repeats_of_same_set, 1);
@@ -264,8 +276,13 @@ static void hardware_error_spoils_a_soak(void **state)
     (void)state;
     proposal = pinned_to_soak(&fold, 1000);
     assert_int_equal(fold_begin(&fold, &proposal), 2);
-    assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_HARDWARE_ERROR, .trial = 2, .group = 0,
-                                                         .cpu = 1, .exposure_s = 5, .corrected = 1}), 0);
+    assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_HARDWARE_ERROR,
+                                                         .trial = 2,
+                                                         .group = 0,
+                                                         .cpu = 1,
+                                                         .exposure_s = 5,
+                                                         .corrected = 1}),
+                     0);
     assert_int_equal(fold_verdict(&fold, 2, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, 1000), 0);
     hf_plan_soak(fold.plan, &soak);
     assert_int_equal(soak.passed, 0);
@@ -288,8 +305,12 @@ static void hardware_error_counts_once(void **state)
     for (int n = 0; n < 2; n++) {
         proposal = fold_propose(&fold, 0);
         trial = fold_begin(&fold, &proposal);
-        assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_HARDWARE_ERROR, .trial = trial,
-                                                             .group = 0, .cpu = 1, .exposure_s = 5}), 0);
+        assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_HARDWARE_ERROR,
+                                                             .trial = trial,
+                                                             .group = 0,
+                                                             .cpu = 1,
+                                                             .exposure_s = 5}),
+                         0);
         if (n == 0)
             assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_FAIL, HF_CAUSE_HARDWARE_ERROR, 0, 5), 0);
         else /* outlived: the trial did not pass all the same */

@@ -1,6 +1,7 @@
 /*
- * The belief's grid against a second route: the same model integrated directly on finer grids (theta every 0.06
- * units, 81 slopes, 31 run-to-run shifts), with the chip's slope summed last. Nothing is shared with posterior.c.
+ * The belief's grid against a second route: the same model integrated directly on finer grids (theta every
+ * 0.06 units, 81 slopes, 31 run-to-run shifts), with the chip's slope summed last. Nothing is shared with
+ * posterior.c.
  */
 #include "unit/plan/near.h"
 
@@ -8,7 +9,7 @@
 
 #define FINE_SLOPES 81
 #define FINE_SHIFTS 31
-#define CLAIM (1.0 / (168.0 * 60.0))
+#define CLAIM       (1.0 / (168.0 * 60.0))
 
 struct seen {
     double step, clean_s, window_s;
@@ -50,8 +51,8 @@ struct fine {
     double below[FINE_SLOPES];
 };
 
-static void integrate(const struct seen *seen, int count, double low, double high, double step, int last_with_rate,
-                      struct fine *ret_fine)
+static void integrate(const struct seen *seen, int count, double low, double high, double step,
+                      int last_with_rate, struct fine *ret_fine)
 {
     for (int j = 0; j < FINE_SLOPES; j++) {
         double b = slope_at(j);
@@ -105,7 +106,8 @@ static struct posterior *fill(void)
     assert_int_equal(posterior_new(3, 8, 54, 25.0, CLAIM, &posterior, &error), 0);
     for (int g = 0; g < 3; g++) {
         for (int i = 0; i < 5; i++) {
-            struct posterior_evidence evidence = {.step = trials[g][i].step, .clean_s = trials[g][i].clean_s,
+            struct posterior_evidence evidence = {.step = trials[g][i].step,
+                                                  .clean_s = trials[g][i].clean_s,
                                                   .window_s = trials[g][i].window_s};
 
             posterior_add(posterior, g, &evidence);
@@ -161,7 +163,8 @@ static void unnamed_reset_is_shared_out(void **state)
     assert_int_equal(posterior_new(2, 8, 54, 25.0, CLAIM, &posterior, &error), 0);
     for (int g = 0; g < 2; g++) {
         for (int i = 0; i < 4; i++) {
-            struct posterior_evidence evidence = {.step = history[g][i].step, .clean_s = history[g][i].clean_s,
+            struct posterior_evidence evidence = {.step = history[g][i].step,
+                                                  .clean_s = history[g][i].clean_s,
                                                   .window_s = history[g][i].window_s};
 
             posterior_add(posterior, g, &evidence);
@@ -239,8 +242,8 @@ static void step_size_does_not_matter(void **state)
     assert_int_equal(posterior_new(1, 8, 54, 25.0, CLAIM, &whole, &error), 0);
     assert_int_equal(posterior_new(1, 16, 108, 12.5, CLAIM, &half, &error), 0);
     for (int i = 0; i < 5; i++) {
-        struct posterior_evidence evidence = {.step = trials[0][i].step, .clean_s = trials[0][i].clean_s,
-                                              .window_s = trials[0][i].window_s};
+        struct posterior_evidence evidence = {
+            .step = trials[0][i].step, .clean_s = trials[0][i].clean_s, .window_s = trials[0][i].window_s};
 
         posterior_add(whole, 0, &evidence);
         evidence.step *= 2.0;

@@ -47,7 +47,8 @@ static int open_trials(const struct night *night)
     return count;
 }
 
-static void check_single(struct tape *tape, const struct hf_plan *plan, const struct hf_proposal *proposal, int group)
+static void check_single(struct tape *tape, const struct hf_plan *plan, const struct hf_proposal *proposal,
+                         int group)
 {
     struct hf_plan_view view;
 
@@ -63,7 +64,8 @@ static void check_single(struct tape *tape, const struct hf_plan *plan, const st
     tape->single_trials++;
 }
 
-static void check_proposal(void *context, const struct hf_plan *plan, const struct hf_proposal *proposal, int group)
+static void check_proposal(void *context, const struct hf_plan *plan, const struct hf_proposal *proposal,
+                           int group)
 {
     struct tape *tape = context;
     struct hf_proposal again;
@@ -197,7 +199,8 @@ static void time_night(int groups, int steps, struct speed *ret_speed)
                   ret_speed->propose_ms, ret_speed->worst_propose_ms, ret_speed->observe_ms);
 }
 
-/* Wanted: a decision in 5 ms for 16 groups and 50 ms for 256. CPU time, so that a busy machine does not fail it. */
+/* Wanted: a decision in 5 ms for 16 groups and 50 ms for 256. CPU time, so that a busy machine does not fail
+ * it. */
 static void decides_in_time(void **state)
 {
     struct speed speed;

@@ -131,6 +131,30 @@ static void test_round_trips(void **state)
     place_release(&place);
 }
 
+static void write_extra(void *context, struct hf_json_writer *writer)
+{
+    hf_json_integer(writer, "celsius", *(int *)context);
+}
+
+/* Further members stand after the event's own and do not disturb it. */
+static void test_further_members(void **state)
+{
+    struct hf_event event = verdict_of(9, HF_VERDICT_FAIL, HF_CAUSE_STALL, 2, 1, 5);
+    struct hf_error error = {0};
+    struct place place;
+    const char *bytes;
+    int celsius = 71;
+    size_t size;
+
+    (void)state;
+    place_init(&place);
+    assert_ok(hf_event_write_with(place.journal, &event, "why", write_extra, &celsius, &error));
+    hf_journal_last_line(place.journal, &bytes, &size);
+    assert_non_null(strstr(bytes, "\"blocks\":\"5\",\"reason\":\"why\",\"celsius\":71}"));
+    assert_int_equal(read_last(&place, 0, 1).cause, HF_CAUSE_STALL);
+    place_release(&place);
+}
+
 static void test_exposure_of_many_trials(void **state)
 {
     struct hf_event events[HF_EXPOSURE_TRIALS_MAX];
@@ -359,9 +383,13 @@ static void test_records_without_events(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_round_trips), cmocka_unit_test(test_exposure_of_many_trials),
-        cmocka_unit_test(test_times),       cmocka_unit_test(test_illegal_events_are_not_written),
-        cmocka_unit_test(test_payloads),    cmocka_unit_test(test_records_without_events),
+        cmocka_unit_test(test_round_trips),
+        cmocka_unit_test(test_further_members),
+        cmocka_unit_test(test_exposure_of_many_trials),
+        cmocka_unit_test(test_times),
+        cmocka_unit_test(test_illegal_events_are_not_written),
+        cmocka_unit_test(test_payloads),
+        cmocka_unit_test(test_records_without_events),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
