@@ -70,6 +70,7 @@ struct belief {
     double units;                                   /* of 25 MHz in a step */
     double scale;                                   /* of all durations */
     double bin_fault[DURATIONS][POSTERIOR_BINS];    /* P(fault within the limit), by bin of ln(rate) */
+    double bin_timed[DURATIONS][POSTERIOR_BINS];    /* of these, the ones that a check can still time */
     double bin_duration[DURATIONS][POSTERIOR_BINS]; /* expected length of such a trial */
     struct group_belief group[HF_GROUPS_MAX];
     double zone_resets[ZONES];
@@ -175,6 +176,12 @@ static double window_of(const struct hf_plan *plan, enum hf_cause cause)
     return plan->config.check_period_s;
 }
 
+/* Records come as often as results are checked when that is rarer than every 5 s (a rig whose clock runs fast). */
+static double record_window_s(const struct hf_plan *plan)
+{
+    return fmax(RECORD_WINDOW_S, 1.5 * plan->config.check_period_s);
+}
+
 static struct posterior_evidence evidence_of(const struct hf_plan *plan, const struct plan_outcome *outcome)
 {
     struct posterior_evidence evidence = {
@@ -186,7 +193,7 @@ static struct posterior_evidence evidence_of(const struct hf_plan *plan, const s
     if (!outcome->ended_by_fault)
         return evidence;
     if (outcome->cause == HF_CAUSE_MACHINE_RESET) { /* exposure is the last record's: it came after that */
-        evidence.window_s = RECORD_WINDOW_S;
+        evidence.window_s = record_window_s(plan);
         return evidence;
     }
     evidence.window_s = window_of(plan, outcome->cause);
@@ -239,7 +246,7 @@ static void learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outco
         struct posterior_evidence reset = survived;
         int g = outcomes[i].group;
 
-        reset.window_s = RECORD_WINDOW_S;
+        reset.window_s = record_window_s(plan);
         reset.others_per_s = (total - rate[i]) / reset_share(belief, g, outcomes[i].step);
         posterior_replace(belief->posterior, g, &survived, &reset);
         belief->group[g].unnamed_resets++;
@@ -249,13 +256,16 @@ static void learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outco
 
 /* --- the next trial --- */
 
-static void fill_bins(struct belief *belief)
+/* A fault sooner than the first check is seen, but not timed: it tells next to nothing of a rate that is known to be
+ * high anyway. Without this a fast clock of the rig makes ratios far above the edge look like bargains. */
+static void fill_bins(struct belief *belief, double check_period_s)
 {
     for (int d = 0; d < DURATIONS; d++) {
         for (int n = 0; n < POSTERIOR_BINS; n++) {
             double rate = exp(posterior_bin_log_rate(n)) / 60.0;
 
             belief->bin_fault[d][n] = -expm1(-rate * durations_s[d] * belief->scale);
+            belief->bin_timed[d][n] = fmax(exp(-rate * check_period_s) - exp(-rate * durations_s[d] * belief->scale), 0.0);
             belief->bin_duration[d][n] = belief->bin_fault[d][n] / rate;
         }
     }
@@ -321,9 +331,10 @@ static void consider_step(struct hf_plan *plan, int group, int step, const struc
     posterior_rate_bins(belief->posterior, group, step, probability);
     for (int d = 0; d < DURATIONS; d++) {
         double fault = expectation(probability, belief->bin_fault[d]);
+        double timed = expectation(probability, belief->bin_timed[d]);
         double cost =
             expectation(probability, belief->bin_duration[d]) + change_cost_s(plan) + fault * reset_s;
-        double ratio = value_of(plan, moments, step, fault) / cost;
+        double ratio = value_of(plan, moments, step, timed) / cost;
 
         if (ratio <= own->best_ratio)
             continue;
@@ -595,7 +606,7 @@ static int belief_init(struct hf_plan *plan, struct hf_error *error)
     plan->state = belief;
     belief->units = config->step_mhz / 25.0;
     belief->scale = plan_time_scale(plan);
-    fill_bins(belief);
+    fill_bins(belief, plan->config.check_period_s);
     for (int g = 0; g < config->group_count; g++) {
         low = config->group[g].baseline_step < low ? config->group[g].baseline_step : low;
         high = config->group[g].highest_step > high ? config->group[g].highest_step : high;

@@ -252,12 +252,49 @@ static void count_outcome(struct hf_plan *plan, const struct plan_outcome *outco
         own->lowest_fail = outcome->step;
 }
 
+/*
+ * Resets in a row with nothing judged between them would park the run, and each costs all groups their time: after
+ * the first, whoever may have caused it goes one step of 25 MHz lower than it was, after the next three more; and
+ * so on until something has been judged.
+ */
+static void back_off_after_reset(struct hf_plan *plan, const struct plan_outcome *outcome)
+{
+    struct plan_group *own = &plan->group[outcome->group];
+    double units = plan->fruitless_resets == 1 ? 1.0 : 3.0;
+    int lower = outcome->step - (int)ceil(units * 25.0 / plan->config.step_mhz);
+
+    if (lower < own->reset_cap)
+        own->reset_cap = lower;
+}
+
+static void note_judged(struct hf_plan *plan)
+{
+    int resets = 0;
+
+    for (int i = 0; i < plan->outcome_count; i++)
+        resets += plan->outcome[i].cause == HF_CAUSE_MACHINE_RESET;
+    plan->fruitless_resets += resets > 0;
+    for (int i = 0; i < plan->outcome_count; i++) {
+        const struct plan_outcome *outcome = &plan->outcome[i];
+
+        if (outcome->verdict == HF_VERDICT_VOID)
+            continue;
+        if (outcome->cause == HF_CAUSE_MACHINE_RESET) {
+            back_off_after_reset(plan, outcome);
+        } else {
+            plan->fruitless_resets = 0;
+            plan->group[outcome->group].reset_cap = HF_STEPS_MAX;
+        }
+    }
+}
+
 static void learn(struct hf_plan *plan, int unnamed_reset)
 {
     if (plan->outcome_count == 0)
         return;
     for (int i = 0; i < plan->outcome_count; i++)
         count_outcome(plan, &plan->outcome[i], unnamed_reset);
+    note_judged(plan);
     plan->method->learn(plan, plan->outcome, plan->outcome_count, unnamed_reset);
     plan->outcome_count = 0;
 }

@@ -125,6 +125,7 @@ int hf_plan_new(const struct hf_plan_config *config, enum hf_plan_method method,
         const struct hf_plan_group *group = &filled.group[g];
 
         plan->group[g].highest_pass = -1;
+        plan->group[g].reset_cap = HF_STEPS_MAX;
         plan->group[g].lowest_fail = -1;
         plan->group[g].chosen = group->pinned ? group->pinned_step : group->baseline_step;
     }

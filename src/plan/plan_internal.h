@@ -53,6 +53,7 @@ struct plan_group {
     int failures;
     int resets;
     int voids_in_row;
+    int reset_cap;  /* after a reset its next trial goes no higher; HF_STEPS_MAX: no cap */
     int left_alone; /* 1: too many voids; stays at `chosen` */
     enum hf_cause left_alone_cause;
     int joint_errors; /* hardware errors of this group in the open joint trial */
@@ -82,6 +83,7 @@ struct hf_plan {
     int open_count;
     int reset_pending; /* 1: a reset was seen, verdicts of its open trials are missing */
     int reset_group;
+    int fruitless_resets; /* since the last trial that was judged */
     uint64_t last_trial;
     double time_s;
     int baseline_passed;

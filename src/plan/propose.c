@@ -159,6 +159,20 @@ static void propose_company(const struct hf_plan *plan, int group, struct hf_pro
         ret_proposal->limit_s = fmin(ret_proposal->limit_s, company_s(plan));
 }
 
+/* A trial short and low enough to be judged, where the machine reset last time. */
+static void heed_reset(const struct hf_plan *plan, int group, struct hf_proposal *proposal)
+{
+    const int baseline = plan->config.group[group].baseline_step;
+    const int cap = plan->group[group].reset_cap > baseline ? plan->group[group].reset_cap : baseline;
+
+    if (proposal->kind != HF_PROPOSAL_TRIAL || proposal->step <= cap || plan->config.group[group].pinned)
+        return;
+    plan_propose_trial(proposal, group, proposal->purpose, cap,
+                       fmin(proposal->limit_s, PLAN_HOLD_MIN_S * plan_time_scale(plan)),
+                       "lower and short: the machine reset while it was on trial, %d time(s) in a row",
+                       plan->fruitless_resets);
+}
+
 static void propose_search(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
 {
     const struct plan_group *own = &plan->group[group];
@@ -170,10 +184,12 @@ static void propose_search(const struct hf_plan *plan, int group, struct hf_prop
     }
     if (!plan_is_searching(plan, group)) {
         propose_company(plan, group, ret_proposal);
+        heed_reset(plan, group, ret_proposal);
         return;
     }
     plan->method->propose(plan, group, ret_proposal);
     assert(ret_proposal->kind == HF_PROPOSAL_TRIAL || ret_proposal->kind == HF_PROPOSAL_WAIT);
+    heed_reset(plan, group, ret_proposal);
     if (ret_proposal->kind == HF_PROPOSAL_TRIAL && ret_proposal->limit_s > time_s)
         ret_proposal->limit_s = time_s;
 }

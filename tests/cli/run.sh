@@ -13,7 +13,8 @@
 # The private directory is always written DIR, the binary holdfast.
 #
 # A case finds: $HOLDFAST the binary; $TOOL tests/cli/tool.c built; $CLI this folder; $SOURCE the source tree; HOME
-# and XDG_STATE_HOME inside the private directory; standard input empty; the functions of tests/cli/lib.sh.
+# and XDG_STATE_HOME inside the private directory; standard input empty, no other file open; the functions of
+# tests/cli/lib.sh.
 # A comment "# limit: 60" gives it that many seconds instead of 30. It skips with exit status 77 and the reason as
 # the last line on standard error. Each case is a process group of its own, which is killed when the case is over.
 set -u
@@ -75,7 +76,7 @@ execute() {
         unset HWLOC_XMLFILE HWLOC_SYNTHETIC HWLOC_FSROOT HWLOC_COMPONENTS
         mkdir home
         exec setsid timeout -k 3 "${limit:-30}" sh -c '. "$1" && . "$2"' sh "$cli/lib.sh" "$cli/$1.test"
-    ) >"$work.out" 2>"$work.err" </dev/null &
+    ) >"$work.out" 2>"$work.err" </dev/null 3>&- 4>&- 5>&- 6>&- 7>&- 8>&- 9>&- &
     group=$!
     status=0
     wait $group || status=$?
