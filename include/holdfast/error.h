@@ -41,8 +41,8 @@ enum hf_error_code {
 };
 
 struct hf_error {
-    int code;          /* 0 or a negative hf_error_code */
-    const char *file;  /* where it was first noticed */
+    int code;         /* 0 or a negative hf_error_code */
+    const char *file; /* where it was first noticed */
     int line;
     char message[768]; /* one sentence for a person, always NUL-terminated */
 };
@@ -65,8 +65,8 @@ void hf_error_context(struct hf_error *error, const char *format, ...) __attribu
 
 void hf_error_clear(struct hf_error *error);
 
-const char *hf_error_name(int code);       /* "range"; "ok" for 0 */
+const char *hf_error_name(int code); /* "range"; "ok" for 0 */
 const char *hf_error_sentence(int code);
-int hf_error_exit_status(int code);        /* 0 for HF_OK */
+int hf_error_exit_status(int code); /* 0 for HF_OK */
 
 #endif

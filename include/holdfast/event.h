@@ -10,13 +10,18 @@
 
 #include <stdint.h>
 
-#define HF_GROUPS_MAX 256    /* core groups in one run */
-#define HF_CPUS_MAX   8192   /* logical CPUs named by one profile */
-#define HF_GROUP_ALL  (-1)   /* a joint trial: every group that is not left out */
-#define HF_GROUP_NONE (-2)   /* nobody is indicted */
-#define HF_NAME_MAX   32     /* bytes of a group, kernel, pattern or mix name, with its NUL */
+#define HF_GROUPS_MAX 256  /* core groups in one run */
+#define HF_CPUS_MAX   8192 /* logical CPUs named by one profile */
+#define HF_GROUP_ALL  (-1) /* a joint trial: every group that is not left out */
+#define HF_GROUP_NONE (-2) /* nobody is indicted */
+#define HF_NAME_MAX   32   /* bytes of a group, kernel, pattern or mix name, with its NUL */
 
-enum hf_verdict { HF_VERDICT_NONE, HF_VERDICT_PASS, HF_VERDICT_FAIL, HF_VERDICT_VOID };
+enum hf_verdict {
+    HF_VERDICT_NONE,
+    HF_VERDICT_PASS,
+    HF_VERDICT_FAIL,
+    HF_VERDICT_VOID
+};
 
 /* Every verdict has a cause. Which causes go with which verdict: hf_cause_fits(). */
 #define HF_CAUSE_LIST(X)                                                                                     \
@@ -36,7 +41,7 @@ enum hf_cause {
 #define HF_CAUSE_ENUM(code, name) code,
     HF_CAUSE_LIST(HF_CAUSE_ENUM)
 #undef HF_CAUSE_ENUM
-        HF_CAUSE_COUNT
+    HF_CAUSE_COUNT
 };
 
 /* Why a trial is made. */
@@ -53,15 +58,16 @@ enum hf_purpose {
 #define HF_PURPOSE_ENUM(code, name) code,
     HF_PURPOSE_LIST(HF_PURPOSE_ENUM)
 #undef HF_PURPOSE_ENUM
-        HF_PURPOSE_COUNT
+    HF_PURPOSE_COUNT
 };
 
-/* What kind of work a core does (a kernel says which): the rig's offsets, currents and droops depend on it. */
+/* What kind of work a core does (a kernel says which): the rig's offsets, currents and droops depend on it.
+ */
 enum hf_load_class {
     HF_LOAD_IDLE,
-    HF_LOAD_SCALAR,      /* light scalar: branch */
-    HF_LOAD_MULTIPLY,    /* integer multiply and divide */
-    HF_LOAD_CRYPTO,      /* AES, SHA */
+    HF_LOAD_SCALAR,   /* light scalar: branch */
+    HF_LOAD_MULTIPLY, /* integer multiply and divide */
+    HF_LOAD_CRYPTO,   /* AES, SHA */
     HF_LOAD_VECTOR_INT,
     HF_LOAD_FMA_128,
     HF_LOAD_FMA_256,
@@ -78,7 +84,8 @@ enum hf_event_type {
     HF_EVENT_EXPOSURE,      /* cumulative exposure of one open trial */
     HF_EVENT_RESET,         /* the machine reset under the open trials; their verdicts follow */
     HF_EVENT_VERDICT,       /* one trial ends */
-    HF_EVENT_HARDWARE_ERROR /* a corrected error was reported on a core; the trial goes on or ends by its own verdict */
+    HF_EVENT_HARDWARE_ERROR /* a corrected error was reported on a core; the trial goes on or ends by its own
+                               verdict */
 };
 
 /*
@@ -98,16 +105,16 @@ struct hf_event {
     enum hf_purpose purpose;
     enum hf_verdict verdict;
     enum hf_cause cause;
-    uint64_t sequence;   /* of the journal record it came from; 0 when rehearsed */
-    uint64_t trial;      /* 1, 2, 3, ... within a run */
-    double time_s;       /* run time when it happened */
-    double limit_s;      /* longest exposure of the trial */
-    double exposure_s;   /* cumulative, run time seconds under load */
-    uint64_t blocks;     /* cumulative, checked blocks */
+    uint64_t sequence; /* of the journal record it came from; 0 when rehearsed */
+    uint64_t trial;    /* 1, 2, 3, ... within a run */
+    double time_s;     /* run time when it happened */
+    double limit_s;    /* longest exposure of the trial */
+    double exposure_s; /* cumulative, run time seconds under load */
+    uint64_t blocks;   /* cumulative, checked blocks */
     int group;
-    int step;            /* ratio = lowest ratio + step x ratio step */
-    int cpu;             /* the profile's logical CPU number, or -1 */
-    int corrected;       /* hardware errors: 1 corrected, 0 not */
+    int step;                          /* ratio = lowest ratio + step x ratio step */
+    int cpu;                           /* the profile's logical CPU number, or -1 */
+    int corrected;                     /* hardware errors: 1 corrected, 0 not */
     int16_t joint_step[HF_GROUPS_MAX]; /* step of every group in a joint trial; -1 left out */
 };
 

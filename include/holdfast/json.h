@@ -17,8 +17,9 @@
 struct cJSON;
 
 /* --- writing ---
- * Calling order: hf_json_begin(&writer, &text), then objects, arrays and values; commas and indentation are the
- * writer's business. `key` is NULL inside an array and for the outermost value. indent 0 writes one line. */
+ * Calling order: hf_json_begin(&writer, &text), then objects, arrays and values; commas and indentation are
+ * the writer's business. `key` is NULL inside an array and for the outermost value. indent 0 writes one line.
+ */
 #define HF_JSON_DEPTH_MAX 24
 
 struct hf_json_writer {
@@ -34,21 +35,21 @@ void hf_json_object_close(struct hf_json_writer *writer);
 void hf_json_array_open(struct hf_json_writer *writer, const char *key);
 void hf_json_array_close(struct hf_json_writer *writer);
 void hf_json_string(struct hf_json_writer *writer, const char *key, const char *value);
-void hf_json_number(struct hf_json_writer *writer, const char *key, double value); /* not finite: null */
+void hf_json_number(struct hf_json_writer *writer, const char *key, double value);   /* not finite: null */
 void hf_json_integer(struct hf_json_writer *writer, const char *key, int64_t value); /* |value| <= 2^53 */
 void hf_json_u64(struct hf_json_writer *writer, const char *key, uint64_t value);    /* "123" */
-void hf_json_hex64(struct hf_json_writer *writer, const char *key, uint64_t value);  /* "0x0123456789abcdef" */
+void hf_json_hex64(struct hf_json_writer *writer, const char *key, uint64_t value); /* "0x0123456789abcdef" */
 void hf_json_bool(struct hf_json_writer *writer, const char *key, int value);
 void hf_json_null(struct hf_json_writer *writer, const char *key);
 
 /* --- reading ---
- * A reader is a place in a document: the value, and the path that leads to it for messages. Each hf_json_get_*
- * checks presence, type and range in that order and says file, path and allowed range when one fails.
- * Objects are checked once for unknown and duplicate keys with hf_json_only_keys(). */
+ * A reader is a place in a document: the value, and the path that leads to it for messages. Each
+ * hf_json_get_* checks presence, type and range in that order and says file, path and allowed range when one
+ * fails. Objects are checked once for unknown and duplicate keys with hf_json_only_keys(). */
 #define HF_JSON_PATH_MAX 160
 
 struct hf_json_reader {
-    const char *source;          /* file name, for messages */
+    const char *source; /* file name, for messages */
     const struct cJSON *value;
     char path[HF_JSON_PATH_MAX]; /* "groups[2].cpus"; "" for the whole document */
 };

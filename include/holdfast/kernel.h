@@ -41,7 +41,7 @@ int hf_operands_of_name(const char *name);
 
 /* Where one lane of the state differs from what it must be: for the mismatch record. */
 struct hf_lane_report {
-    int lane;          /* -1: no lane differs */
+    int lane; /* -1: no lane differs */
     uint64_t expected;
     uint64_t got;
 };
@@ -54,17 +54,17 @@ enum hf_live_state {
 };
 
 struct hf_kernel {
-    const char *name;      /* "fma-residue" */
-    const char *isa;       /* "reference", "avx2+fma", "avx512" */
-    int width_bits;        /* 64 for scalar */
-    int load_class;        /* enum hf_load_class (event.h) */
-    size_t state_bytes;    /* a multiple of 64 */
-    unsigned live_state;   /* enum hf_live_state */
-    uint64_t live_bits;    /* bits that plant() can flip: all that a later step or the digest uses */
-    uint64_t burst_steps;  /* steps that take roughly 20 us on a current core: the natural burst */
+    const char *name;           /* "fma-residue" */
+    const char *isa;            /* "reference", "avx2+fma", "avx512" */
+    int width_bits;             /* 64 for scalar */
+    int load_class;             /* enum hf_load_class (event.h) */
+    size_t state_bytes;         /* a multiple of 64 */
+    unsigned live_state;        /* enum hf_live_state */
+    uint64_t live_bits;         /* bits that plant() can flip: all that a later step or the digest uses */
+    uint64_t burst_steps;       /* steps that take roughly 20 us on a current core: the natural burst */
     double operations_per_step; /* limiting instructions; one vector instruction counts as one */
-    double flops_per_step; /* floating-point operations, all lanes; 0 where that means nothing */
-    const char *limit;     /* what bounds it: "multiply-add issue", ... */
+    double flops_per_step;      /* floating-point operations, all lanes; 0 where that means nothing */
+    const char *limit;          /* what bounds it: "multiply-add issue", ... */
     /* A bare loop of independent limiting instructions, `rounds` times round; returns how many it issued.
      * NULL: none known. Not kernel code: it has no answer. */
     uint64_t (*limit_loop)(uint64_t rounds);

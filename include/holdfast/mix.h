@@ -17,10 +17,22 @@
 #define HF_MIX_ENTRIES_MAX 64
 
 /* On/off in time. */
-enum hf_pattern { HF_PATTERN_STEADY, HF_PATTERN_SQUARE, HF_PATTERN_SOLO_THEN_ALL, HF_PATTERN_COUNT };
+enum hf_pattern {
+    HF_PATTERN_STEADY,
+    HF_PATTERN_SQUARE,
+    HF_PATTERN_SOLO_THEN_ALL,
+    HF_PATTERN_COUNT
+};
 
 /* Over the cores. */
-enum hf_sync { HF_SYNC_FREE, HF_SYNC_GROUP, HF_SYNC_ALL, HF_SYNC_ANTIPHASE, HF_SYNC_DITHER, HF_SYNC_COUNT };
+enum hf_sync {
+    HF_SYNC_FREE,
+    HF_SYNC_GROUP,
+    HF_SYNC_ALL,
+    HF_SYNC_ANTIPHASE,
+    HF_SYNC_DITHER,
+    HF_SYNC_COUNT
+};
 
 const char *hf_pattern_name(enum hf_pattern pattern); /* "steady", "square", "solo-then-all" */
 int hf_pattern_of_name(const char *name);
@@ -29,14 +41,14 @@ int hf_sync_of_name(const char *name);
 
 struct hf_mix_entry {
     char kernel[HF_NAME_MAX];
-    int width_bits;            /* 0: the widest that runs here */
+    int width_bits;                /* 0: the widest that runs here */
     char solo_kernel[HF_NAME_MAX]; /* solo-then-all: the light scalar work; "" otherwise */
     enum hf_pattern pattern;
     enum hf_sync sync;
-    double period_s;           /* square: of one on-off cycle */
-    double period_high_s;      /* square: each slice draws its period from period_s to this, log-uniformly */
-    double duty;               /* square: share on */
-    double weight;             /* share of time, any positive scale */
+    double period_s;      /* square: of one on-off cycle */
+    double period_high_s; /* square: each slice draws its period from period_s to this, log-uniformly */
+    double duty;          /* square: share on */
+    double weight;        /* share of time, any positive scale */
 };
 
 struct hf_mix {
@@ -49,20 +61,20 @@ struct hf_mix {
 /* A slice of the programme: plain data, shared with the workers. */
 struct hf_slice {
     uint64_t number;
-    uint64_t seed;      /* of the slice: blocks derive theirs from it */
-    int32_t entry;      /* index in the mix, for exposure per kernel */
-    int32_t kernel;     /* registry index */
+    uint64_t seed;       /* of the slice: blocks derive theirs from it */
+    int32_t entry;       /* index in the mix, for exposure per kernel */
+    int32_t kernel;      /* registry index */
     int32_t solo_kernel; /* registry index or -1 */
-    int32_t operands;   /* enum hf_operands */
-    int32_t pattern;    /* enum hf_pattern */
-    int32_t sync;       /* enum hf_sync */
+    int32_t operands;    /* enum hf_operands */
+    int32_t pattern;     /* enum hf_pattern */
+    int32_t sync;        /* enum hf_sync */
     double period_s;
     double duty;
     double length_s;
 };
 
 /* Limits of a mix: what the parser allows. */
-#define HF_MIX_BYTES_MAX    (256 * 1024)
+#define HF_MIX_BYTES_MAX        (256 * 1024)
 #define HF_SQUARE_PERIOD_LOW_S  100e-9
 #define HF_SQUARE_PERIOD_HIGH_S 60.0
 
@@ -87,9 +99,9 @@ uint64_t hf_slice_block_seed(const struct hf_slice *slice, int worker, uint64_t 
 
 /* What a worker knows of its place. */
 struct hf_place {
-    int worker;        /* among all workers */
+    int worker; /* among all workers */
     int worker_count;
-    int group;         /* the worker's group, and its rank in it */
+    int group; /* the worker's group, and its rank in it */
     int rank;
     int group_size;
     uint64_t epoch_ticks; /* hf_ticks_now() value at which the slice began: the same for all workers */
@@ -98,10 +110,10 @@ struct hf_place {
 /* The result of one block: enough for anybody to recompute the answer. */
 struct hf_block {
     uint64_t seed;
-    uint64_t steps;        /* of the slice's kernel */
-    uint64_t solo_steps;   /* of the solo kernel; 0 when there is none */
-    uint64_t digest;       /* of both states */
-    uint64_t edges_met;    /* pattern edges met in time, and missed (skipped, never caught up) */
+    uint64_t steps;      /* of the slice's kernel */
+    uint64_t solo_steps; /* of the solo kernel; 0 when there is none */
+    uint64_t digest;     /* of both states */
+    uint64_t edges_met;  /* pattern edges met in time, and missed (skipped, never caught up) */
     uint64_t edges_missed;
 };
 
@@ -140,7 +152,7 @@ void hf_edge_log_set(struct hf_edge_log *log); /* NULL: stop logging */
 
 /* --- counted time: the time-stamp counter where it is invariant, else the monotonic clock --- */
 uint64_t hf_ticks_now(void);
-double hf_ticks_per_second(void); /* calibrated once per process against CLOCK_MONOTONIC_RAW, cached */
+double hf_ticks_per_second(void);  /* calibrated once per process against CLOCK_MONOTONIC_RAW, cached */
 const char *hf_ticks_source(void); /* "time-stamp counter" or "monotonic clock" */
 /* The calibration can be given by the supervisor so that all workers share one. */
 void hf_ticks_set_rate(double ticks_per_second);

@@ -7,12 +7,12 @@
  *
  * Calling order:
  *   hf_plan_new(); then, for each event of the journal in order, hf_plan_observe();
- *   whenever a group has no open trial, hf_plan_propose() for it, carry the proposal out, observe what came of it.
- *   hf_plan_free() at the end.
- * All three methods (step-up, bisect, belief) stand behind this interface; adding a method is one file.
+ *   whenever a group has no open trial, hf_plan_propose() for it, carry the proposal out, observe what came
+ * of it. hf_plan_free() at the end. All three methods (step-up, bisect, belief) stand behind this interface;
+ * adding a method is one file.
  *
- * Phases: a joint baseline proof, the search (groups side by side, each with its own trials), the joint soak of
- * all chosen ratios. A fault in the soak lowers whom it indicts and the soak starts again.
+ * Phases: a joint baseline proof, the search (groups side by side, each with its own trials), the joint soak
+ * of all chosen ratios. A fault in the soak lowers whom it indicts and the soak starts again.
  */
 #ifndef HOLDFAST_PLAN_H
 #define HOLDFAST_PLAN_H
@@ -24,7 +24,12 @@
 
 #define HF_STEPS_MAX 512 /* steps on the ratio grid, at most */
 
-enum hf_plan_method { HF_METHOD_STEP_UP, HF_METHOD_BISECT, HF_METHOD_BELIEF, HF_METHOD_COUNT };
+enum hf_plan_method {
+    HF_METHOD_STEP_UP,
+    HF_METHOD_BISECT,
+    HF_METHOD_BELIEF,
+    HF_METHOD_COUNT
+};
 
 const char *hf_plan_method_name(enum hf_plan_method method); /* "step-up", "bisect", "belief" */
 int hf_plan_method_of_name(const char *name);                /* -1 when there is none */
@@ -39,20 +44,20 @@ struct hf_plan_group {
 
 /* Zero is the default where a default is named. All times in seconds of run time. */
 struct hf_plan_config {
-    int group_count;            /* 1 to HF_GROUPS_MAX */
-    int step_count;             /* 2 to HF_STEPS_MAX */
-    double step_mhz;            /* clock of one step, normally 25 */
+    int group_count; /* 1 to HF_GROUPS_MAX */
+    int step_count;  /* 2 to HF_STEPS_MAX */
+    double step_mhz; /* clock of one step, normally 25 */
     struct hf_plan_group group[HF_GROUPS_MAX];
-    double claim_hours;         /* wanted: at most one fault per so many hours; default 168 */
-    double confidence;          /* default 0.95 */
-    double soak_s;              /* length of the joint soak; default 6 h */
-    double baseline_s;          /* length of the baseline proof; default 600 */
-    double trial_s;             /* fixed trial length of step-up and bisect; default 600 */
-    double apply_cost_s;        /* what one change of ratio costs; default 1 */
-    double reset_cost_s;        /* what one machine reset costs all groups; default 180 */
-    double check_period_s;      /* results are checked this often; default 0.02 */
-    double deadline_s;          /* be done by this run time; 0: no deadline */
-    int change_needs_person;    /* 1: a change costs a reboot and a person (sheet driver) */
+    double claim_hours;      /* wanted: at most one fault per so many hours; default 168 */
+    double confidence;       /* default 0.95 */
+    double soak_s;           /* length of the joint soak; default 6 h */
+    double baseline_s;       /* length of the baseline proof; default 600 */
+    double trial_s;          /* fixed trial length of step-up and bisect; default 600 */
+    double apply_cost_s;     /* what one change of ratio costs; default 1 */
+    double reset_cost_s;     /* what one machine reset costs all groups; default 180 */
+    double check_period_s;   /* results are checked this often; default 0.02 */
+    double deadline_s;       /* be done by this run time; 0: no deadline */
+    int change_needs_person; /* 1: a change costs a reboot and a person (sheet driver) */
     uint64_t seed;
 };
 
@@ -91,38 +96,40 @@ void hf_plan_propose(const struct hf_plan *plan, int group, double now_s, struct
 
 /* What the plan believes of one group: for the report and the certificate. */
 struct hf_plan_view {
-    int chosen_step;            /* the ratio that would be certified now; baseline until something is known */
-    int highest_pass_step;      /* -1: none yet */
-    int lowest_fail_step;       /* -1: none yet */
+    int chosen_step;       /* the ratio that would be certified now; baseline until something is known */
+    int highest_pass_step; /* -1: none yet */
+    int lowest_fail_step;  /* -1: none yet */
     int failures;
-    int resets;                 /* this group was indicted for, or that hit it unnamed */
-    double exposure_s;          /* total */
-    double edge_step_median;    /* step with one fault a minute: median and 95 % interval; NAN: method has none */
+    int resets;        /* this group was indicted for, or that hit it unnamed */
+    double exposure_s; /* total */
+    double
+        edge_step_median; /* step with one fault a minute: median and 95 % interval; NAN: method has none */
     double edge_step_low;
     double edge_step_high;
-    double slope_median;        /* nats per step; NAN: method has none */
+    double slope_median;                   /* nats per step; NAN: method has none */
     double rate_at_choice_median_per_hour; /* expected, extrapolated; NAN: method has none */
     double rate_at_choice_upper_per_hour;  /* its 95 % upper bound */
-    int model_check_passed;     /* 0: faults do not follow the model here; the report must say so */
-    int model_check_count;      /* residuals it was judged by */
-    int left_alone;             /* 1: five void trials in a row; the group stays at its last good choice */
+    int model_check_passed; /* 0: faults do not follow the model here; the report must say so */
+    int model_check_count;  /* residuals it was judged by */
+    int left_alone;         /* 1: five void trials in a row; the group stays at its last good choice */
     enum hf_cause left_alone_cause;
 };
 
 void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *ret_view);
 
-/* The belief's rate at any step, faults per hour: 5 %, 50 % and 95 % quantiles. 0 when the method has none. */
+/* The belief's rate at any step, faults per hour: 5 %, 50 % and 95 % quantiles. 0 when the method has none.
+ */
 int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double ret_rate_per_hour[3]);
 
 /* Soak bookkeeping for the certificate. */
 struct hf_plan_soak {
-    int attempts;               /* soaks begun, the running one included */
-    int repeats_of_same_set;    /* how often the present set was soaked before and failed */
+    int attempts;            /* soaks begun, the running one included */
+    int repeats_of_same_set; /* how often the present set was soaked before and failed */
     int passed;
-    double served_s;            /* clean joint exposure of the last attempt; interruptions do not end one */
-    double required_s;          /* exposure that attempt needs: longer when the same set is tried again */
-    double confidence_spent;    /* bound on the chance that repeated attempts certify a bad set, if each set
-                                 * lowered cut the machine's rate by a third at least (docs/method-notes.md) */
+    double served_s;         /* clean joint exposure of the last attempt; interruptions do not end one */
+    double required_s;       /* exposure that attempt needs: longer when the same set is tried again */
+    double confidence_spent; /* bound on the chance that repeated attempts certify a bad set, if each set
+                              * lowered cut the machine's rate by a third at least (docs/method-notes.md) */
     int16_t step[HF_GROUPS_MAX];
 };
 

@@ -1,6 +1,6 @@
 /*
- * From a profile to the plan's configuration: the one place where both meet, so that search, certify, report and
- * rehearse replay a journal through exactly the same plan.
+ * From a profile to the plan's configuration: the one place where both meet, so that search, certify, report
+ * and rehearse replay a journal through exactly the same plan.
  */
 #ifndef HOLDFAST_PLAN_CONFIG_H
 #define HOLDFAST_PLAN_CONFIG_H

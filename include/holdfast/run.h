@@ -116,7 +116,8 @@ int hf_run_fold(struct hf_run_state *state, const struct hf_record *record, doub
  * observe_live the visitors see it too: a plan fed by the visitor observes, to the bit, what a resumed run
  * would. An event's time_s is taken from the line's wall time, not from the caller. An event that makes no
  * sense by itself is refused (HF_E_RANGE) and nothing has happened; one that makes an impossible history
- * (HF_E_DAMAGED) stops the journal for good: the line never reaches the disk, and neither does a later one. */
+ * (HF_E_DAMAGED) stops the journal for good: the line never reaches the disk, and neither does a later one.
+ */
 int hf_run_add_event(struct hf_run *run, const struct hf_event *event, const char *reason,
                      struct hf_error *error);
 /* The same with further payload members, written by `extra` (may be NULL) after the event's own. */

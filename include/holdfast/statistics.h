@@ -18,7 +18,8 @@ double hf_gamma_quantile(double probability, double shape);
  * chi2(confidence; 2 faults + 2) / (2 exposure). With no fault: -ln(1 - confidence) / exposure. */
 double hf_rate_upper_limit(int faults, double exposure, double confidence);
 
-/* The same for a test that was ended by its last fault (faults >= 1): chi2(confidence; 2 faults) / (2 exposure). */
+/* The same for a test that was ended by its last fault (faults >= 1): chi2(confidence; 2 faults) / (2
+ * exposure). */
 double hf_rate_upper_limit_fault_ended(int faults, double exposure, double confidence);
 
 /* Exposure without a fault that proves rate < rate_limit at confidence: -ln(1 - confidence) / rate_limit. */
@@ -28,7 +29,8 @@ double hf_exposure_needed(double rate_limit, double confidence);
 void hf_count_limits(int count, double confidence, double *ret_low, double *ret_high);
 
 /* Bound on the chance of certifying a bad set when `repeats` soaks of the same set were begun, each of
- * exposure T = ln(m / (1 - confidence)) / rate at the m-th: the exposure the m-th attempt (1, 2, ...) needs. */
+ * exposure T = ln(m / (1 - confidence)) / rate at the m-th: the exposure the m-th attempt (1, 2, ...) needs.
+ */
 double hf_exposure_needed_at_attempt(double rate_limit, double confidence, int attempt);
 
 /* Upper limit of the rate with a gamma prior (shape, exposure) after `faults` in `exposure`: the posterior
@@ -54,7 +56,11 @@ struct hf_sequential_test {
     double slope;            /* s: exposure a fault costs */
 };
 
-enum hf_sequential_result { HF_SEQUENTIAL_GO_ON, HF_SEQUENTIAL_ACCEPT, HF_SEQUENTIAL_REJECT };
+enum hf_sequential_result {
+    HF_SEQUENTIAL_GO_ON,
+    HF_SEQUENTIAL_ACCEPT,
+    HF_SEQUENTIAL_REJECT
+};
 
 void hf_sequential_init(struct hf_sequential_test *test, double theta0, double theta1, double alpha,
                         double beta);

@@ -92,8 +92,9 @@ int hf_duration_parse(const char *text, double *ret_seconds, struct hf_error *er
     if (scale == 0 || !isfinite(amount))
         return hf_fail(error, HF_E_USAGE, "\"%.40s\" is not a duration: write 90s, 20m, 6h or 2d", text);
     if (amount <= 0 || amount * scale > (double)DURATION_MAX_DAYS * DAY_S)
-        return hf_fail(error, HF_E_RANGE, "the duration %.40s is outside its range: more than 0s, at most %dd",
-                       text, DURATION_MAX_DAYS);
+        return hf_fail(error, HF_E_RANGE,
+                       "the duration %.40s is outside its range: more than 0s, at most %dd", text,
+                       DURATION_MAX_DAYS);
     *ret_seconds = amount * scale;
     return HF_OK;
 }

@@ -12,10 +12,9 @@ struct code_entry {
     const char *sentence;
 };
 
-static const struct code_entry entries[] = {
-    {HF_OK, 0, "ok", "no error"},
+static const struct code_entry entries[] = {{HF_OK, 0, "ok", "no error"},
 #define HF_ERROR_ENTRY(code, value, name, sentence, exit_status) {code, exit_status, name, sentence},
-    HF_ERROR_LIST(HF_ERROR_ENTRY)
+                                            HF_ERROR_LIST(HF_ERROR_ENTRY)
 #undef HF_ERROR_ENTRY
 };
 

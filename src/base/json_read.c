@@ -10,9 +10,9 @@
 
 #define NESTING_MAX 64
 
-/* cJSON takes more than RFC 8259 allows. What it would let through is looked for first: nesting so deep that it
- * would recurse far, raw control characters and \\u0000 in strings, numbers like 01 and 1. Returns the offending byte's
- * offset with the reason in *ret_words, or -1. */
+/* cJSON takes more than RFC 8259 allows. What it would let through is looked for first: nesting so deep that
+ * it would recurse far, raw control characters and \\u0000 in strings, numbers like 01 and 1. Returns the
+ * offending byte's offset with the reason in *ret_words, or -1. */
 static long string_fault(const char *bytes, size_t size, size_t *at, const char **ret_words)
 {
     for (size_t i = *at + 1; i < size; i++) {
@@ -40,7 +40,8 @@ static int is_digit(const char *bytes, size_t size, size_t at)
     return at < size && bytes[at] >= '0' && bytes[at] <= '9';
 }
 
-/* A number must not begin with a superfluous 0, and a point must stand between digits (RFC 8259, section 6). */
+/* A number must not begin with a superfluous 0, and a point must stand between digits (RFC 8259, section 6).
+ */
 static int number_is_sound(const char *bytes, size_t size, size_t *at)
 {
     size_t i = *at;
@@ -105,8 +106,9 @@ int hf_json_parse(const char *bytes, size_t size, const char *source, struct cJS
         return hf_fail(error, HF_E_INPUT, "%s is not UTF-8 text", source);
     fault = memcmp(bytes, "\xef\xbb\xbf", size < 3 ? size : 3) == 0 ? 0 : fault_at(bytes, size, &words);
     if (fault >= 0)
-        return hf_fail(error, HF_E_INPUT, "%s: line %d, byte %ld: %s", source, line_of(bytes, size, bytes + fault),
-                       fault, words != NULL ? words : "a byte order mark is not part of JSON");
+        return hf_fail(error, HF_E_INPUT, "%s: line %d, byte %ld: %s", source,
+                       line_of(bytes, size, bytes + fault), fault,
+                       words != NULL ? words : "a byte order mark is not part of JSON");
     document = cJSON_ParseWithLengthOpts(bytes, size, &end, 0);
     if (document == NULL)
         return hf_fail(error, HF_E_INPUT, "%s: line %d is not JSON", source,
@@ -118,8 +120,9 @@ int hf_json_parse(const char *bytes, size_t size, const char *source, struct cJS
         int is_object = cJSON_IsObject(document);
 
         cJSON_Delete(document);
-        return is_object ? hf_fail(error, HF_E_INPUT, "%s: line %d: something follows the object", source, line)
-                         : hf_fail(error, HF_E_INPUT, "%s: the document must be one JSON object", source);
+        return is_object
+                   ? hf_fail(error, HF_E_INPUT, "%s: line %d: something follows the object", source, line)
+                   : hf_fail(error, HF_E_INPUT, "%s: the document must be one JSON object", source);
     }
     *ret_document = document;
     return HF_OK;
@@ -146,7 +149,8 @@ int hf_json_fail(const struct hf_json_reader *place, const char *key, struct hf_
     (void)vsnprintf(words, sizeof words, format, arguments);
     va_end(arguments);
     return hf_fail(error, code, "%s: %s%s%s: %s", place->source, place->path,
-                   key != NULL && !at_root ? "." : "", key != NULL ? key : (at_root ? "document" : ""), words);
+                   key != NULL && !at_root ? "." : "", key != NULL ? key : (at_root ? "document" : ""),
+                   words);
 }
 
 int hf_json_only_keys(const struct hf_json_reader *object, const char *const *keys, struct hf_error *error)
@@ -226,8 +230,7 @@ int hf_json_get_array(const struct hf_json_reader *object, const char *key, int 
 
 struct hf_json_reader hf_json_item(const struct hf_json_reader *array, int index)
 {
-    struct hf_json_reader item = {.source = array->source,
-                                  .value = cJSON_GetArrayItem(array->value, index)};
+    struct hf_json_reader item = {.source = array->source, .value = cJSON_GetArrayItem(array->value, index)};
 
     (void)snprintf(item.path, sizeof item.path, "%.140s[%d]", array->path, index);
     return item;
@@ -241,7 +244,8 @@ int hf_json_get_number(const struct hf_json_reader *object, const char *key, dou
     if (item == NULL)
         return error->code;
     if (!cJSON_IsNumber(item))
-        return hf_json_fail(object, key, error, HF_E_INPUT, "must be a number from %.10g to %.10g", low, high);
+        return hf_json_fail(object, key, error, HF_E_INPUT, "must be a number from %.10g to %.10g", low,
+                            high);
     if (!(item->valuedouble >= low && item->valuedouble <= high))
         return hf_json_fail(object, key, error, HF_E_RANGE, "is %.10g; allowed: %.10g to %.10g",
                             item->valuedouble, low, high);

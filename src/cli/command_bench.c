@@ -39,8 +39,8 @@ struct result {
     uint64_t wrong;
 };
 
-/* The core's clock: a chain of dependent additions runs at one a cycle; the fastest of several short runs, because
- * interruptions only lower it (common practice, no source). */
+/* The core's clock: a chain of dependent additions runs at one a cycle; the fastest of several short runs,
+ * because interruptions only lower it (common practice, no source). */
 static double core_hz(void)
 {
     double best = 0;
@@ -52,7 +52,7 @@ static double core_hz(void)
         double hz;
 
         for (int i = 0; i < CHAIN_ADDS; i++) {
-            sum += begin;                     /* a register, not a constant: constants may be added at rename */
+            sum += begin; /* a register, not a constant: constants may be added at rename */
             __asm__ volatile("" : "+r"(sum)); /* keeps every addition */
         }
         hz = CHAIN_ADDS * hf_ticks_per_second() / (double)(hf_ticks_now() - begin);
@@ -62,12 +62,12 @@ static double core_hz(void)
     return best;
 }
 
-/* Blocks as a worker runs them, under the steady pattern: how many a second, and which share of the time goes into
- * comparing (the block's own digest, and the closed form) instead of work. */
+/* Blocks as a worker runs them, under the steady pattern: how many a second, and which share of the time goes
+ * into comparing (the block's own digest, and the closed form) instead of work. */
 static void measure_blocks(int index, void *states, struct result *result)
 {
-    struct hf_slice slice = {.seed = 1, .kernel = index, .solo_kernel = -1, .pattern = HF_PATTERN_STEADY,
-                             .length_s = 1e9};
+    struct hf_slice slice = {
+        .seed = 1, .kernel = index, .solo_kernel = -1, .pattern = HF_PATTERN_STEADY, .length_s = 1e9};
     struct hf_place place = {.worker_count = 1, .group_size = 1, .epoch_ticks = hf_ticks_now()};
     volatile int never = 0;
     uint64_t begin = hf_ticks_now();
@@ -100,8 +100,9 @@ static int measure(int index, struct result *ret_result, struct hf_error *error)
     measure_blocks(index, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
     hf_free(memory);
     if (ret_result->wrong > 0)
-        return hf_fail(error, HF_E_UNPROVED, "%s %d gave %llu wrong blocks: this core cannot be trusted as it is set",
-                       kernel->name, kernel->width_bits, (unsigned long long)ret_result->wrong);
+        return hf_fail(error, HF_E_UNPROVED,
+                       "%s %d gave %llu wrong blocks: this core cannot be trusted as it is set", kernel->name,
+                       kernel->width_bits, (unsigned long long)ret_result->wrong);
     return hf_kernel_measure(kernel, settings.for_s > 0 ? settings.for_s : 1, &ret_result->steps_per_s,
                              &ret_result->limit_per_s, error);
 }
@@ -158,12 +159,13 @@ static int bench(struct hf_error *error)
     hf_json_number(&writer, "core_mhz", hz * 1e-6);
     hf_json_array_open(&writer, "kernels");
     if (!settings.json)
-        printf("core clock %.0f MHz\n%-14s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel", "isa",
-               "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
+        printf("core clock %.0f MHz\n%-14s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel",
+               "isa", "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
     for (int i = 0; i < hf_kernel_count() && error->code == HF_OK; i++) {
         struct result result;
 
-        if (settings.kernel != NULL && hf_kernel_find(settings.kernel, hf_kernel_at(i)->width_bits) != hf_kernel_at(i))
+        if (settings.kernel != NULL &&
+            hf_kernel_find(settings.kernel, hf_kernel_at(i)->width_bits) != hf_kernel_at(i))
             continue;
         if (measure(i, &result, error) != HF_OK)
             break;

@@ -17,9 +17,12 @@ static struct {
 
 static const struct hf_option options[] = {
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory", 0, 0},
-    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "or the profile whose default directory holds it", 0, 0},
-    {"trial", HF_OPTION_U64, &settings.trial, "N", "the failed trial (default: the last one that failed)", 0, 0},
-    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "give up after this exposure (default: 3 times the old)", 0, 0},
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE",
+     "or the profile whose default directory holds it", 0, 0},
+    {"trial", HF_OPTION_U64, &settings.trial, "N", "the failed trial (default: the last one that failed)", 0,
+     0},
+    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME",
+     "give up after this exposure (default: 3 times the old)", 0, 0},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -36,9 +39,9 @@ struct recorded {
     uint64_t trial;  /* the one found; 0: none */
     int group;
     double exposure_s;
-    uint64_t slice;      /* running when it failed */
+    uint64_t slice; /* running when it failed */
     int has_slice;
-    uint64_t last_slice; /* the latest slice record so far */
+    uint64_t last_slice;            /* the latest slice record so far */
     int16_t step[HF_GROUPS_MAX];    /* of the groups that ran beside it, -1 idle */
     int16_t running[HF_GROUPS_MAX]; /* now, while the journal is read */
     uint64_t trial_of[HF_GROUPS_MAX];
@@ -137,7 +140,8 @@ static int read_journal(struct recorded *recorded, const char *directory, struct
         return hf_fail(error, HF_E_NOT_FOUND, "trial %llu did not fail or does not exist in this run",
                        (unsigned long long)recorded->wanted);
     if (recorded->trial == 0)
-        return hf_fail(error, HF_E_NOT_FOUND, "no trial of this run has failed: there is nothing to reproduce");
+        return hf_fail(error, HF_E_NOT_FOUND,
+                       "no trial of this run has failed: there is nothing to reproduce");
     return HF_OK;
 }
 
@@ -182,13 +186,21 @@ static void print_result(const struct hf_session *session, const struct recorded
 static int replay(struct hf_session *session, const struct recorded *recorded, struct hf_error *error)
 {
     double limit_s = settings.for_s > 0 ? settings.for_s : 3 * recorded->exposure_s + 60;
-    struct hf_fixed_director fixed = {.mix = &session->mix, .seed = session->profile->seed, .replay = 1,
-                                      .replay_slice = recorded->slice, .purpose = HF_PURPOSE_REPRODUCE,
-                                      .limit_s = limit_s, .group_count = session->profile->group_count};
+    struct hf_fixed_director fixed = {.mix = &session->mix,
+                                      .seed = session->profile->seed,
+                                      .replay = 1,
+                                      .replay_slice = recorded->slice,
+                                      .purpose = HF_PURPOSE_REPRODUCE,
+                                      .limit_s = limit_s,
+                                      .group_count = session->profile->group_count};
     struct hf_director director;
-    struct hf_supervisor_options supervisor = {.run = session->run, .director = &director, .mix = &session->mix,
-                                               .driver = session->driver, .boot_id = session->boot_id,
-                                               .say = hf_session_say, .say_context = session};
+    struct hf_supervisor_options supervisor = {.run = session->run,
+                                               .director = &director,
+                                               .mix = &session->mix,
+                                               .driver = session->driver,
+                                               .boot_id = session->boot_id,
+                                               .say = hf_session_say,
+                                               .say_context = session};
     struct hf_supervisor_result result;
     int status;
 
@@ -218,8 +230,10 @@ static int reproduce(struct recorded *recorded, struct hf_error *error)
     recorded->wanted = settings.trial;
     if (hf_session_directory(settings.run, settings.profile, directory, sizeof directory, error) != HF_OK ||
         read_journal(recorded, directory, error) != HF_OK ||
-        hf_session_open(&(struct hf_session_options){.command = "reproduce", .run_directory = directory,
-                                                     .accept_the_risk = settings.accept, .json = settings.json},
+        hf_session_open(&(struct hf_session_options){.command = "reproduce",
+                                                     .run_directory = directory,
+                                                     .accept_the_risk = settings.accept,
+                                                     .json = settings.json},
                         &session, error) != HF_OK)
         return hf_command_fail("reproduce", error);
     status = replay(session, recorded, error);

@@ -16,15 +16,21 @@ static struct {
 } settings;
 
 static const struct hf_option options[] = {
-    {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile; frozen when the run starts", 0, 0},
-    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0, 0},
-    {"method", HF_OPTION_STRING, &settings.method, "NAME", "belief, bisect or step-up (default: the profile's)", 0, 0},
+    {"profile", HF_OPTION_STRING, &settings.profile, "FILE",
+     "the machine's profile; frozen when the run starts", 0, 0},
+    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0,
+     0},
+    {"method", HF_OPTION_STRING, &settings.method, "NAME",
+     "belief, bisect or step-up (default: the profile's)", 0, 0},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "stop after so much wall time: 90s, 20m, 6h", 0, 0},
-    {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force", 0, 0},
+    {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force",
+     0, 0},
     {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
-    {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0, 0},
+    {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
+     0},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
-    {"json", HF_OPTION_FLAG, &settings.json, NULL, "one document at the end; progress on standard error", 0, 0},
+    {"json", HF_OPTION_FLAG, &settings.json, NULL, "one document at the end; progress on standard error", 0,
+     0},
     {0},
 };
 
@@ -105,7 +111,8 @@ static void write_evidence(struct hf_session *session, enum hf_supervisor_end en
     int truth[HF_GROUPS_MAX];
     int has_truth = hf_true_limits_of_profile(session->profile, truth);
 
-    if (end == HF_END_FINISHED && hf_certificates_write(session->directory, HF_GROUP_ALL, NULL, &error) != HF_OK)
+    if (end == HF_END_FINISHED &&
+        hf_certificates_write(session->directory, HF_GROUP_ALL, NULL, &error) != HF_OK)
         hf_session_say(session, error.message);
     hf_error_clear(&error);
     if (hf_report_write(session->directory, has_truth ? truth : NULL, &error) != HF_OK)
@@ -188,8 +195,9 @@ int hf_command_search(int argc, char **argv)
                         &session, &error) != HF_OK)
         return hf_command_fail("search", &error);
     if (session->run->state.finished) {
-        hf_session_say(session, "this run is finished; holdfast certify and holdfast report show it, verify checks it "
-                                "again; a new search needs a new --run directory");
+        hf_session_say(session,
+                       "this run is finished; holdfast certify and holdfast report show it, verify checks it "
+                       "again; a new search needs a new --run directory");
         write_evidence(session, HF_END_FINISHED);
         status = 0;
     } else {

@@ -1,4 +1,5 @@
-/* survey: core groups, base facts, setting drivers, and the proof that every core reports a planted wrong bit. */
+/* survey: core groups, base facts, setting drivers, and the proof that every core reports a planted wrong
+ * bit. */
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -19,7 +20,8 @@ static struct {
 
 static const struct hf_option options[] = {
     {"root", HF_OPTION_STRING, &settings.root, "DIR", "look at a recorded machine instead of this one", 0, 0},
-    {"write-profile", HF_OPTION_STRING, &settings.write_profile, "FILE", "write a starting profile for this machine", 0, 0},
+    {"write-profile", HF_OPTION_STRING, &settings.write_profile, "FILE",
+     "write a starting profile for this machine", 0, 0},
     {"no-proof", HF_OPTION_FLAG, &settings.no_proof, NULL, "do not start workers to plant wrong bits", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -65,7 +67,8 @@ static void print_groups(const struct hf_topology *topology)
         printf("%s\n", group->source);
         hf_text_release(&cpus);
     }
-    printf("  %d usable CPUs, %d offline, %d not allowed to this process; %d package(s), %d NUMA node(s), SMT %s\n",
+    printf("  %d usable CPUs, %d offline, %d not allowed to this process; %d package(s), %d NUMA node(s), "
+           "SMT %s\n",
            topology->cpu_count, topology->offline_count, topology->not_allowed_count, topology->package_count,
            topology->numa_count, topology->smt ? "in use" : "not in use");
     if (topology->notes[0] != '\0')
@@ -80,15 +83,15 @@ static const char *or_unknown(const char *text)
 static void print_facts(const struct hf_machine_facts *facts)
 {
     printf("\nmachine\n");
-    printf("  processor  %s (%s, family %d, model %d, stepping %d), microcode %s\n", or_unknown(facts->cpu_model),
-           or_unknown(facts->cpu_vendor), facts->cpu_family, facts->cpu_model_number, facts->cpu_stepping,
-           or_unknown(facts->microcode));
+    printf("  processor  %s (%s, family %d, model %d, stepping %d), microcode %s\n",
+           or_unknown(facts->cpu_model), or_unknown(facts->cpu_vendor), facts->cpu_family,
+           facts->cpu_model_number, facts->cpu_stepping, or_unknown(facts->microcode));
     printf("  kernel     %s%s\n", or_unknown(facts->kernel),
            facts->virtual_machine ? "; a virtual machine: clocks and settings are the host's" : "");
     printf("  firmware   %s %s %s\n", or_unknown(facts->firmware_vendor), facts->firmware_version,
            facts->firmware_date);
-    printf("  governor   %s;  SMT %s;  memory %llu MiB\n", or_unknown(facts->governor), or_unknown(facts->smt),
-           (unsigned long long)(facts->memory_bytes >> 20));
+    printf("  governor   %s;  SMT %s;  memory %llu MiB\n", or_unknown(facts->governor),
+           or_unknown(facts->smt), (unsigned long long)(facts->memory_bytes >> 20));
 }
 
 static void print_drivers(const struct hf_topology *topology)
@@ -117,8 +120,9 @@ static void print_proof(const struct survey *survey)
     for (int i = 0; i < survey->topology->cpu_count; i++) {
         const struct hf_cpu_proof *proof = &survey->proofs[i];
 
-        printf("  CPU %-4d planted %d, reported %d, worker ready in %.1f ms%s%s\n", proof->cpu, proof->planted,
-               proof->reported, proof->start_ms, proof->trouble[0] ? ": " : "", proof->trouble);
+        printf("  CPU %-4d planted %d, reported %d, worker ready in %.1f ms%s%s\n", proof->cpu,
+               proof->planted, proof->reported, proof->start_ms, proof->trouble[0] ? ": " : "",
+               proof->trouble);
     }
 }
 
@@ -233,13 +237,18 @@ static int write_profile(const struct hf_topology *topology, struct hf_error *er
     const int *cpus[HF_GROUPS_MAX];
     int counts[HF_GROUPS_MAX];
     int list[HF_CPUS_MAX];
-    struct hf_profile_start start = {.name = "my-machine", .driver = "sheet", .group_count = topology->group_count,
-                                     .group_names = names, .group_cpus = cpus, .group_cpu_counts = counts};
+    struct hf_profile_start start = {.name = "my-machine",
+                                     .driver = "sheet",
+                                     .group_count = topology->group_count,
+                                     .group_names = names,
+                                     .group_cpus = cpus,
+                                     .group_cpu_counts = counts};
     struct hf_text text;
     struct stat status;
 
     if (stat(settings.write_profile, &status) == 0)
-        return hf_fail(error, HF_E_REFUSED, "%s exists already; it is not overwritten", settings.write_profile);
+        return hf_fail(error, HF_E_REFUSED, "%s exists already; it is not overwritten",
+                       settings.write_profile);
     for (int i = 0; i < topology->cpu_count; i++)
         list[i] = topology->cpu[i];
     for (int g = 0; g < topology->group_count; g++) {

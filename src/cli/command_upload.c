@@ -19,7 +19,8 @@ int hf_command_upload(int argc, char **argv)
 
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
-    (void)hf_fail(&error, HF_E_MISSING,
-                  "this build cannot upload: it was made without HOLDFAST_UPLOAD; copy the run directory instead");
+    (void)hf_fail(
+        &error, HF_E_MISSING,
+        "this build cannot upload: it was made without HOLDFAST_UPLOAD; copy the run directory instead");
     return hf_command_fail("upload", &error);
 }

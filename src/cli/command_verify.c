@@ -16,12 +16,16 @@ static struct {
 
 static const struct hf_option options[] = {
     {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the machine's profile", 0, 0},
-    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0, 0},
+    {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0,
+     0},
     {"group", HF_OPTION_STRING, &settings.group, "NAME", "the group to judge (default: all)", 0, 0},
     {"ratio", HF_OPTION_NUMBER, &settings.ratio, "R", "at this ratio (default: as proved)", 1, 500},
-    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "exposure without a fault that accepts (default 20m)", 0, 0},
-    {"claim-hours", HF_OPTION_NUMBER, &settings.hours, "H", "or: at most one fault in H hours", 0.001, 100000},
-    {"confidence", HF_OPTION_NUMBER, &settings.confidence, "C", "confidence of the claim (default 0.95)", 0.5, 0.9999},
+    {"for", HF_OPTION_DURATION, &settings.for_s, "TIME",
+     "exposure without a fault that accepts (default 20m)", 0, 0},
+    {"claim-hours", HF_OPTION_NUMBER, &settings.hours, "H", "or: at most one fault in H hours", 0.001,
+     100000},
+    {"confidence", HF_OPTION_NUMBER, &settings.confidence, "C", "confidence of the claim (default 0.95)", 0.5,
+     0.9999},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -72,8 +76,9 @@ static int choose_targets(const struct hf_session *session, struct hf_fixed_dire
         if (fixed->target[g] && step >= 0)
             fixed->step[g] = (int16_t)step;
         if (fixed->step[g] > group->highest_step)
-            return hf_fail(error, HF_E_RANGE, "--ratio %.2f is above the highest ratio of %s in the profile, %.2f",
-                           settings.ratio, group->name, hf_profile_ratio(session->profile, group->highest_step));
+            return hf_fail(
+                error, HF_E_RANGE, "--ratio %.2f is above the highest ratio of %s in the profile, %.2f",
+                settings.ratio, group->name, hf_profile_ratio(session->profile, group->highest_step));
     }
     return HF_OK;
 }
@@ -95,7 +100,8 @@ static void print_group(const struct hf_session *session, const struct hf_fixed_
                         struct hf_json_writer *writer)
 {
     double hours = fixed->exposure_s[g] / 3600;
-    double limit = fixed->verdict[g] == HF_VERDICT_PASS ? hf_rate_upper_limit(0, hours, settings.confidence) : NAN;
+    double limit =
+        fixed->verdict[g] == HF_VERDICT_PASS ? hf_rate_upper_limit(0, hours, settings.confidence) : NAN;
     char served[HF_TIME_TEXT];
     char per_fault[HF_TIME_TEXT];
 
@@ -145,9 +151,13 @@ static void print_result(const struct hf_session *session, const struct hf_fixed
 static int verify(struct hf_session *session, struct hf_fixed_director *fixed, struct hf_error *error)
 {
     struct hf_director director;
-    struct hf_supervisor_options supervisor = {.run = session->run, .director = &director, .mix = &session->mix,
-                                               .driver = session->driver, .boot_id = session->boot_id,
-                                               .say = hf_session_say, .say_context = session};
+    struct hf_supervisor_options supervisor = {.run = session->run,
+                                               .director = &director,
+                                               .mix = &session->mix,
+                                               .driver = session->driver,
+                                               .boot_id = session->boot_id,
+                                               .say = hf_session_say,
+                                               .say_context = session};
     struct hf_supervisor_result result;
     int status;
 

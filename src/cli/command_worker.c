@@ -12,7 +12,8 @@ static const struct hf_option options[] = {
     {0},
 };
 
-static const struct hf_usage usage = {"worker", "internal: one worker process of a supervisor", options, NULL};
+static const struct hf_usage usage = {"worker", "internal: one worker process of a supervisor", options,
+                                      NULL};
 
 int hf_command_worker(int argc, char **argv)
 {

@@ -9,7 +9,8 @@
 
 static void print_help(const struct hf_usage *usage)
 {
-    printf("holdfast %s: %s\n\nusage: holdfast %s [options]\n", usage->command, usage->summary, usage->command);
+    printf("holdfast %s: %s\n\nusage: holdfast %s [options]\n", usage->command, usage->summary,
+           usage->command);
     for (const struct hf_option *option = usage->options; option->name != NULL; option++) {
         char left[48];
 
@@ -43,8 +44,8 @@ static int set_number(const struct hf_option *option, const char *value, double 
     if (end == value || *end != '\0')
         return hf_fail(error, HF_E_USAGE, "--%s %.60s is not a number", option->name, value);
     if (!(number >= option->low && number <= option->high))
-        return hf_fail(error, HF_E_RANGE, "--%s %.60s is out of range; allowed: %g to %g", option->name, value,
-                       option->low, option->high);
+        return hf_fail(error, HF_E_RANGE, "--%s %.60s is out of range; allowed: %g to %g", option->name,
+                       value, option->low, option->high);
     *ret_number = number;
     return HF_OK;
 }

@@ -43,9 +43,9 @@ struct hf_option {
 
 struct hf_usage {
     const char *command;
-    const char *summary;               /* one sentence */
-    const struct hf_option *options;   /* ends with {0} */
-    const char *more;                  /* further lines of --help, each ending in a newline; may be NULL */
+    const char *summary;             /* one sentence */
+    const struct hf_option *options; /* ends with {0} */
+    const char *more;                /* further lines of --help, each ending in a newline; may be NULL */
 };
 
 /* 0: go on. 1: the command is over, *ret_status is its exit status (0 after --help, 2 after a bad option). */

@@ -31,8 +31,9 @@ int hf_session_directory(const char *run_directory, const char *profile_path, ch
         return HF_OK;
     }
     if (profile_path == NULL)
-        return hf_fail(error, HF_E_USAGE,
-                       "say which run: --run DIR, or --profile FILE for the default directory of that machine");
+        return hf_fail(
+            error, HF_E_USAGE,
+            "say which run: --run DIR, or --profile FILE for the default directory of that machine");
     if (hf_profile_read(profile_path, &profile, error) != HF_OK)
         return error->code;
     code = hf_run_default_directory(profile->name, ret_path, size, error);
@@ -50,7 +51,8 @@ static int read_profile(struct hf_session *session, struct hf_error *error)
     if (snprintf(frozen, sizeof frozen, "%s/profile.json", session->directory) >= (int)sizeof frozen)
         return hf_fail(error, HF_E_RANGE, "--run: the path is too long");
     if (access(frozen, F_OK) != 0)
-        return hf_fail(error, HF_E_NOT_FOUND, "%s holds no run (there is no profile.json); start one with --profile FILE",
+        return hf_fail(error, HF_E_NOT_FOUND,
+                       "%s holds no run (there is no profile.json); start one with --profile FILE",
                        session->directory);
     return hf_profile_read(frozen, &session->profile, error);
 }
@@ -61,8 +63,8 @@ static int read_mix(struct hf_session *session, struct hf_error *error)
 
     if (profile->mix[0] != '\0')
         return hf_mix_builtin(profile->mix, &session->mix, error);
-    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix", &session->mix,
-                        error);
+    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix",
+                        &session->mix, error);
 }
 
 static int find_driver(struct hf_session *session, struct hf_error *error)
@@ -85,14 +87,16 @@ static int find_driver(struct hf_session *session, struct hf_error *error)
     if (session->driver->is_simulated)
         return HF_OK;
     if (!profile->accept_the_risk && !session->options.accept_the_risk)
-        return hf_fail(error, HF_E_REFUSED,
-                       "the driver \"%s\" changes a real machine: heat, data loss and warranty are at stake. Use a "
-                       "scratch system and back up, keep to the maker's limits, then add --i-accept-the-risk",
-                       profile->driver);
+        return hf_fail(
+            error, HF_E_REFUSED,
+            "the driver \"%s\" changes a real machine: heat, data loss and warranty are at stake. Use a "
+            "scratch system and back up, keep to the maker's limits, then add --i-accept-the-risk",
+            profile->driver);
     if (!profile->temperature_unwatched)
-        return hf_fail(error, HF_E_REFUSED,
-                       "no temperature can be read here, and \"temperature\" is not \"unwatched\" in the profile: "
-                       "a real machine is not loaded blind");
+        return hf_fail(
+            error, HF_E_REFUSED,
+            "no temperature can be read here, and \"temperature\" is not \"unwatched\" in the profile: "
+            "a real machine is not loaded blind");
     return HF_OK;
 }
 
@@ -106,8 +110,8 @@ static int make_plan(struct hf_session *session, struct hf_error *error)
         return error->code;
     if (hf_plan_new(&config, method, &session->plan, error) != HF_OK)
         return error->code;
-    hf_search_director_init(&session->search, session->plan, profile->group_count, &session->mix, profile->seed,
-                            &session->director);
+    hf_search_director_init(&session->search, session->plan, profile->group_count, &session->mix,
+                            profile->seed, &session->director);
     return HF_OK;
 }
 
@@ -139,7 +143,8 @@ static int open_run(struct hf_session *session, struct hf_error *error)
     if (session->run->opening.torn) {
         char line[256];
 
-        (void)snprintf(line, sizeof line, "the journal's last line was torn: %llu bytes were moved to journal.torn",
+        (void)snprintf(line, sizeof line,
+                       "the journal's last line was torn: %llu bytes were moved to journal.torn",
                        (unsigned long long)session->run->opening.torn_bytes);
         hf_session_say(session, line);
     }

@@ -1,6 +1,6 @@
 /*
- * What search, verify and reproduce share: profile, mix, driver, plan and run, opened in the right order and with
- * the safety rules applied.
+ * What search, verify and reproduce share: profile, mix, driver, plan and run, opened in the right order and
+ * with the safety rules applied.
  */
 #ifndef HOLDFAST_CLI_SESSION_H
 #define HOLDFAST_CLI_SESSION_H
@@ -17,7 +17,7 @@ struct hf_session_options {
     const char *method;        /* NULL: the profile's */
     int accept_the_risk;
     int salvage;
-    int json;                  /* progress goes to stderr */
+    int json; /* progress goes to stderr */
 };
 
 struct hf_session {
@@ -28,7 +28,7 @@ struct hf_session {
     const struct hf_driver_ops *driver;
     struct hf_plan *plan;
     struct hf_search_director search;
-    struct hf_director director; /* of the search */
+    struct hf_director director;     /* of the search */
     struct hf_fixed_director *fixed; /* of verify and reproduce: set after opening, sees what follows */
     struct hf_run *run;
     char boot_id[HF_BOOT_ID_MAX];

@@ -144,8 +144,6 @@ static void fixed_slice(void *context, uint64_t number, struct hf_slice *ret_sli
 
 void hf_fixed_director_start(struct hf_fixed_director *fixed, struct hf_director *ret_director)
 {
-    *ret_director = (struct hf_director){.context = fixed,
-                                         .propose = fixed_propose,
-                                         .slice = fixed_slice,
-                                         .slice_context = fixed};
+    *ret_director = (struct hf_director){
+        .context = fixed, .propose = fixed_propose, .slice = fixed_slice, .slice_context = fixed};
 }

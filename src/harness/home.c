@@ -1,6 +1,6 @@
 /*
- * Where the supervisor lives: on a group that is not on trial, or else on the one nearest to its baseline, and it says
- * so. With a simulated processor there is nothing to keep away from.
+ * Where the supervisor lives: on a group that is not on trial, or else on the one nearest to its baseline,
+ * and it says so. With a simulated processor there is nothing to keep away from.
  */
 #include "harness/supervisor_private.h"
 #include "holdfast/topology.h"

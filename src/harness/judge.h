@@ -2,8 +2,8 @@
  * The judge: compares every block with the answer it must have.
  *
  * Worker and supervisor both compare; both must agree. When a digest is wrong the supervisor recomputes the
- * answer while pinned to a CPU of another group before it says wrong-result: the checker's own core may be bad.
- * No allocation. The judge knows nothing of trials: it hands findings to the supervisor.
+ * answer while pinned to a CPU of another group before it says wrong-result: the checker's own core may be
+ * bad. No allocation. The judge knows nothing of trials: it hands findings to the supervisor.
  */
 #ifndef HOLDFAST_HARNESS_JUDGE_H
 #define HOLDFAST_HARNESS_JUDGE_H
@@ -15,8 +15,10 @@
 
 enum hf_finding_kind {
     HF_FINDING_NONE,
-    HF_FINDING_WRONG_RESULT,   /* the worker's result, or its own idea of the answer, is not the second opinion */
-    HF_FINDING_CHECKER_DOUBTED /* the second opinion agrees with the worker: the supervisor's core went wrong */
+    HF_FINDING_WRONG_RESULT, /* the worker's result, or its own idea of the answer, is not the second opinion
+                              */
+    HF_FINDING_CHECKER_DOUBTED /* the second opinion agrees with the worker: the supervisor's core went wrong
+                                */
 };
 
 struct hf_finding {
@@ -24,8 +26,8 @@ struct hf_finding {
     const struct hf_worker *worker;
     struct hf_slice slice;
     struct hf_block_record record;
-    uint64_t expected;  /* by the supervisor */
-    int recomputed_on;  /* CPU of the second opinion; -1: there was only one CPU */
+    uint64_t expected; /* by the supervisor */
+    int recomputed_on; /* CPU of the second opinion; -1: there was only one CPU */
 };
 
 /* Slice number n of what is running: the programme, or a replayed slice. */
@@ -39,14 +41,16 @@ struct hf_judge {
     uint64_t blocks_checked;
     const int16_t *real_cpus; /* CPUs for a second opinion */
     int real_cpu_count;
-    int home_cpu;           /* where the supervisor lives; -1: not pinned */
+    int home_cpu; /* where the supervisor lives; -1: not pinned */
 };
 
 /* Called for each judged block: the slice's mix entry, so that exposure per kernel can be counted. */
 typedef void hf_block_visitor(void *context, const struct hf_worker *worker, const struct hf_slice *slice);
 
-/* Judges everything in the worker's ring up to the first finding, which is returned (kind NONE: all was well). */
+/* Judges everything in the worker's ring up to the first finding, which is returned (kind NONE: all was
+ * well). */
 enum hf_finding_kind hf_judge_worker(struct hf_judge *judge, const struct hf_worker *worker,
-                                     hf_block_visitor *visitor, void *context, struct hf_finding *ret_finding);
+                                     hf_block_visitor *visitor, void *context,
+                                     struct hf_finding *ret_finding);
 
 #endif

@@ -17,7 +17,7 @@ static struct hf_load load_of_entry(const struct hf_mix_entry *entry)
         load.duty = entry->duty;
         load.period_s = entry->period_s;
     } else if (entry->pattern == HF_PATTERN_SOLO_THEN_ALL) {
-        load.duty = 0.7;       /* bursts of 50 us to 5 ms after solo phases of 5 to 25 us: engineering judgement */
+        load.duty = 0.7; /* bursts of 50 us to 5 ms after solo phases of 5 to 25 us: engineering judgement */
         load.period_s = 0.001; /* geometric middle of the bursts */
         load.in_step = 1;
     }

@@ -52,8 +52,8 @@ int hf_pool_new(uv_loop_t *loop, const struct hf_pool_place *places, int count, 
     pool = hf_allocate(1, sizeof *pool);
     if (pool == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the worker pool");
-    *pool = (struct hf_pool){.loop = loop, .shared_fd = -1, .worker_count = count, .on_death = on_death,
-                             .context = context};
+    *pool = (struct hf_pool){
+        .loop = loop, .shared_fd = -1, .worker_count = count, .on_death = on_death, .context = context};
     pool->worker = hf_allocate((size_t)count, sizeof *pool->worker);
     if (pool->worker == NULL)
         (void)hf_fail(error, HF_E_MEMORY, "no memory for %d workers", count);
@@ -129,8 +129,11 @@ static int spawn(struct hf_worker *worker, struct hf_error *error)
                                        {.flags = UV_IGNORE},
                                        {.flags = UV_INHERIT_FD, .data.fd = 2},
                                        {.flags = UV_INHERIT_FD, .data.fd = pool->shared_fd}};
-    uv_process_options_t options = {.file = pool->program, .args = arguments, .exit_cb = on_process_exit,
-                                    .stdio = streams, .stdio_count = 4};
+    uv_process_options_t options = {.file = pool->program,
+                                    .args = arguments,
+                                    .exit_cb = on_process_exit,
+                                    .stdio = streams,
+                                    .stdio_count = 4};
     int result;
 
     (void)snprintf(index, sizeof index, "%d", worker->index);

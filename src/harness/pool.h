@@ -20,7 +20,7 @@
 /* Where one worker belongs: group and the profile's CPU number on one side, the real CPU on the other. */
 struct hf_pool_place {
     int group;
-    int rank;      /* within the group */
+    int rank; /* within the group */
     int profile_cpu;
     int real_cpu;
 };
@@ -32,15 +32,16 @@ struct hf_worker {
     int index;
     struct hf_pool_place place;
     uv_process_t process;
-    int pid;             /* 0: not running */
-    int closing;         /* its handle is being closed */
+    int pid;     /* 0: not running */
+    int closing; /* its handle is being closed */
     int respawn_wanted;
-    int wanted_command;  /* enum hf_worker_command it should obey once it is up */
+    int wanted_command; /* enum hf_worker_command it should obey once it is up */
     int64_t spawned_ns;
-    int64_t ready_ns;    /* when it was first seen ready; 0: not yet */
+    int64_t ready_ns; /* when it was first seen ready; 0: not yet */
 };
 
-typedef void hf_pool_on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number);
+typedef void hf_pool_on_death(void *context, struct hf_worker *worker, int64_t exit_status,
+                              int signal_number);
 
 struct hf_pool {
     uv_loop_t *loop;
@@ -50,7 +51,7 @@ struct hf_pool {
     int group_count;
     int stopping;
     struct hf_worker *worker;
-    char program[4096];  /* path of this very program */
+    char program[4096]; /* path of this very program */
     hf_pool_on_death *on_death;
     void *context;
 };

@@ -7,8 +7,8 @@
 #include "harness/pool.h"
 #include "holdfast/clock.h"
 
-#define POLL_MS       5
-#define GIVE_UP_S     60.0
+#define POLL_MS   5
+#define GIVE_UP_S 60.0
 
 struct proving {
     uv_loop_t loop;

@@ -1,9 +1,9 @@
 /*
  * Resuming: what an earlier session left open.
  *
- * An open intent of this boot means the program was stopped: interrupted, void, its clean exposure counts. An open
- * intent of another boot means the machine reset under it. A trial whose setting a person was asked for had no
- * load yet: it stays open and is adopted (trials.c).
+ * An open intent of this boot means the program was stopped: interrupted, void, its clean exposure counts. An
+ * open intent of another boot means the machine reset under it. A trial whose setting a person was asked for
+ * had no load yet: it stays open and is adopted (trials.c).
  */
 #include <string.h>
 
@@ -58,8 +58,8 @@ int hf_resume_settle(struct hf_supervisor *s)
     if (intents.count == 0)
         return HF_OK;
     if (intents.reset) {
-        struct hf_event event = {.type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1,
-                                 .time_s = hf_supervisor_now_s(s)};
+        struct hf_event event = {
+            .type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1, .time_s = hf_supervisor_now_s(s)};
 
         hf_supervisor_say(s, "the machine was reset while %d trial(s) ran", intents.count);
         if (hf_supervisor_emit(s, &event, NULL) != HF_OK)

@@ -52,7 +52,8 @@ int hf_shared_attach(int fd, struct hf_shared **ret_shared, struct hf_error *err
 
     if (fstat(fd, &status) != 0 || status.st_size < (off_t)sizeof(struct hf_shared))
         return hf_fail(error, HF_E_USAGE,
-                       "file descriptor %d is not a supervisor's shared memory: this command is internal", fd);
+                       "file descriptor %d is not a supervisor's shared memory: this command is internal",
+                       fd);
     shared = mmap(NULL, (size_t)status.st_size, PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
     if (shared == MAP_FAILED)
         return hf_fail_errno(error, errno, "cannot map the supervisor's shared memory");

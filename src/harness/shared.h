@@ -1,14 +1,18 @@
 /*
- * Memory shared by the supervisor and its workers: one anonymous file (memfd), inherited as file descriptor 3.
+ * Memory shared by the supervisor and its workers: one anonymous file (memfd), inherited as file
+ * descriptor 3.
  *
- * Layout: struct hf_shared, then worker_count slots. All fields are host-endian; both sides are the same program.
+ * Layout: struct hf_shared, then worker_count slots. All fields are host-endian; both sides are the same
+ * program.
  *
  * Invariants
- *  1. Every word has one writer: the supervisor or one worker, as the comments say. Words that both touch are atomic.
- *  2. The present slice stands in slice[generation % 2]; the supervisor fills the other place first and then adds
- *     one to generation. A reader copies and looks again: unchanged generation means a whole copy.
- *  3. The ring holds the blocks ring_tail .. ring_head - 1. The worker writes a record before it moves ring_head, the
- *     supervisor reads it before it moves ring_tail. A full ring makes the worker wait: no block goes unjudged.
+ *  1. Every word has one writer: the supervisor or one worker, as the comments say. Words that both touch are
+ * atomic.
+ *  2. The present slice stands in slice[generation % 2]; the supervisor fills the other place first and then
+ * adds one to generation. A reader copies and looks again: unchanged generation means a whole copy.
+ *  3. The ring holds the blocks ring_tail .. ring_head - 1. The worker writes a record before it moves
+ * ring_head, the supervisor reads it before it moves ring_tail. A full ring makes the worker wait: no block
+ * goes unjudged.
  *  4. progress counts finished blocks and never goes back within the life of one worker process.
  */
 #ifndef HOLDFAST_HARNESS_SHARED_H
@@ -28,7 +32,12 @@
 #define HF_WORKERS_MAX  2048
 #define HF_BLOCK_S      0.005 /* wall time of one block: short enough to stop in time when CPUs are shared */
 
-enum hf_worker_command { HF_WORKER_IDLE, HF_WORKER_RUN, HF_WORKER_PROVE, HF_WORKER_QUIT };
+enum hf_worker_command {
+    HF_WORKER_IDLE,
+    HF_WORKER_RUN,
+    HF_WORKER_PROVE,
+    HF_WORKER_QUIT
+};
 
 enum hf_worker_state {
     HF_STATE_STARTING,
@@ -43,7 +52,7 @@ struct hf_block_record {
     uint64_t slice_number;
     uint64_t block_index;
     struct hf_block block;
-    uint64_t worker_expected; /* the worker's own closed form; equal to block.digest when all is well */
+    uint64_t worker_expected;   /* the worker's own closed form; equal to block.digest when all is well */
     struct hf_lane_report lane; /* filled when they differ */
     uint64_t ended_ticks;
 };

@@ -32,15 +32,14 @@ static void retry_later(void)
     (void)setitimer(ITIMER_VIRTUAL, &timer, NULL);
 }
 
-/* Which kernel's code was interrupted cannot be told from the address alone when a slice has two: the buffer of
- * either is live until the block's digest. */
+/* Which kernel's code was interrupted cannot be told from the address alone when a slice has two: the buffer
+ * of either is live until the block's digest. */
 static int flip_buffer(void)
 {
     int which = strike.kernel[1] != NULL && hf_random_below(&strike.random, 2) == 1;
     const struct hf_kernel *kernel = strike.kernel[which];
 
-    kernel->plant(strike.states + (size_t)which * hf_kernel_state_bytes_max(),
-                  hf_random_u64(&strike.random));
+    kernel->plant(strike.states + (size_t)which * hf_kernel_state_bytes_max(), hf_random_u64(&strike.random));
     return 1;
 }
 
@@ -95,8 +94,8 @@ static int flip_vector(const ucontext_t *context, unsigned width_bits)
     return 1;
 }
 
-/* A register whose value cannot be an address (bits 47 to 63 not all alike) holds data, not a pointer or a small
- * count: flipping it makes a wrong result, not a crash. */
+/* A register whose value cannot be an address (bits 47 to 63 not all alike) holds data, not a pointer or a
+ * small count: flipping it makes a wrong result, not a crash. */
 static int holds_data(long long value)
 {
     long long top = value >> 47;

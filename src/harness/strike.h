@@ -2,10 +2,10 @@
  * Strikes: the simulated processor's damage done to a real worker. Only the rig driver asks for them.
  *
  * A flip changes one bit of state that is live at a random moment: a vector register, a general register that
- * holds data, or the kernel's buffer, whichever the running kernel declares (struct hf_kernel.live_state). The
- * signal handler changes the saved registers in its ucontext, and the change is in force when it returns. It strikes
- * only while the interrupted program counter lies in kernel code, and again until the judge's digest comes out
- * wrong, or until HF_STRIKES_MASKED_MAX strikes had no effect, which counts as masked.
+ * holds data, or the kernel's buffer, whichever the running kernel declares (struct hf_kernel.live_state).
+ * The signal handler changes the saved registers in its ucontext, and the change is in force when it returns.
+ * It strikes only while the interrupted program counter lies in kernel code, and again until the judge's
+ * digest comes out wrong, or until HF_STRIKES_MASKED_MAX strikes had no effect, which counts as masked.
  *
  * Register layout: x86-64 signal frames carry the standard (not compacted) XSAVE area; component offsets from
  * CPUID leaf 0xD (Intel SDM volume 1, chapter 13). Other architectures strike the buffer only.

@@ -2,7 +2,7 @@
  * The supervisor's life:
  *
  *   STARTING --all workers ready--> PROVING --every planted error reported--> RUNNING --finish/fail--> ENDING
- *   (begin_session)                 (end_proof)                               (run_tick)             (wind_down)
+ *   (begin_session)                 (end_proof)                               (run_tick) (wind_down)
  *
  * hf_supervisor_finish() and hf_supervisor_fail() are the only ways to ENDING.
  */
@@ -127,10 +127,11 @@ static int find_cpus(struct hf_supervisor *s)
         for (int k = 0; k < s->real_cpu_count; k++)
             found |= s->real_cpus[k] == s->profile->cpu[i];
         if (!found)
-            return hf_fail(error, HF_E_MISSING,
-                           "the profile names CPU %d, which this process may not use or which does not exist; "
-                           "correct \"groups\" in the profile (holdfast survey shows the CPUs)",
-                           s->profile->cpu[i]);
+            return hf_fail(
+                error, HF_E_MISSING,
+                "the profile names CPU %d, which this process may not use or which does not exist; "
+                "correct \"groups\" in the profile (holdfast survey shows the CPUs)",
+                s->profile->cpu[i]);
     }
     return HF_OK;
 }
@@ -138,7 +139,8 @@ static int find_cpus(struct hf_supervisor *s)
 /* A simulated machine's CPUs are laid over whatever CPUs exist; a real one's are its own. */
 static int real_cpu_for(const struct hf_supervisor *s, int index)
 {
-    return s->options->driver->is_simulated ? s->real_cpus[index % s->real_cpu_count] : s->profile->cpu[index];
+    return s->options->driver->is_simulated ? s->real_cpus[index % s->real_cpu_count]
+                                            : s->profile->cpu[index];
 }
 
 static int make_pool(struct hf_supervisor *s)
@@ -154,7 +156,8 @@ static int make_pool(struct hf_supervisor *s)
         for (int rank = 0; rank < group->cpu_count && !group->left_out; rank++) {
             int index = group->cpu_first + rank;
 
-            places[count++] = (struct hf_pool_place){.group = g, .rank = rank,
+            places[count++] = (struct hf_pool_place){.group = g,
+                                                     .rank = rank,
                                                      .profile_cpu = s->profile->cpu[index],
                                                      .real_cpu = real_cpu_for(s, index)};
         }
@@ -275,10 +278,11 @@ static void end_proof(struct hf_supervisor *s)
         planted += atomic_load(&slot->planted);
         reported += atomic_load(&slot->reported);
         if (atomic_load(&slot->planted) != atomic_load(&slot->reported) && error.code == HF_OK)
-            (void)hf_fail(&error, HF_E_REFUSED,
-                          "CPU %d did not report a planted wrong bit: its results cannot be trusted, so nothing "
-                          "can be proved on it",
-                          s->pool->worker[i].place.real_cpu);
+            (void)hf_fail(
+                &error, HF_E_REFUSED,
+                "CPU %d did not report a planted wrong bit: its results cannot be trusted, so nothing "
+                "can be proved on it",
+                s->pool->worker[i].place.real_cpu);
     }
     if (journal_proof(s, planted, reported) != HF_OK)
         return;
@@ -312,9 +316,10 @@ static void begin_running(struct hf_supervisor *s)
         (s->options->ask_applied != NULL && s->options->ask_applied(s->options->ask_context, "")))
         (void)hf_trials_adopt_requested(s);
     else
-        hf_supervisor_finish(s, HF_END_REQUESTED,
-                             "settings were asked for and not confirmed; set them, boot, and run the same command "
-                             "again with --applied");
+        hf_supervisor_finish(
+            s, HF_END_REQUESTED,
+            "settings were asked for and not confirmed; set them, boot, and run the same command "
+            "again with --applied");
 }
 
 /* --- the loop ---------------------------------------------------------------------------------------- */
@@ -449,8 +454,7 @@ static void journal_end(struct hf_supervisor *s)
     struct hf_error error = {0};
 
     if (s->result->end == HF_END_FINISHED && s->director->write_finished != NULL) {
-        s->director->write_finished(s->director->context,
-                                    hf_run_begin_record(s->run, HF_RECORD_FINISHED));
+        s->director->write_finished(s->director->context, hf_run_begin_record(s->run, HF_RECORD_FINISHED));
         if (hf_run_end_record(s->run, &error) != HF_OK)
             hf_supervisor_fail(s, &error);
     }
@@ -492,10 +496,11 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
     if (s->options->unpark || (!state->parked && state->resets_without_verdict < HF_FRUITLESS_RESETS))
         return 0;
-    (void)snprintf(words, sizeof words,
-                   "parked after %d resets without a judged trial between them; trial %llu was the last; look at "
-                   "the machine, then run search --unpark",
-                   state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
+    (void)snprintf(
+        words, sizeof words,
+        "parked after %d resets without a judged trial between them; trial %llu was the last; look at "
+        "the machine, then run search --unpark",
+        state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
     s->result->end = HF_END_PARKED;
     hf_text_add_string(&s->result->words, words);
     if (!state->parked)
@@ -507,10 +512,14 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
 static int set_up(struct hf_supervisor *s)
 {
-    if (find_cpus(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK || begin_session(s) != HF_OK)
+    if (find_cpus(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK ||
+        begin_session(s) != HF_OK)
         return s->error.code;
-    s->judge = (struct hf_judge){.slice_source = s->director->slice, .slice_context = s->director->slice_context,
-                                 .real_cpus = s->real_cpus, .real_cpu_count = s->real_cpu_count, .home_cpu = -1};
+    s->judge = (struct hf_judge){.slice_source = s->director->slice,
+                                 .slice_context = s->director->slice_context,
+                                 .real_cpus = s->real_cpus,
+                                 .real_cpu_count = s->real_cpu_count,
+                                 .home_cpu = -1};
     hf_load_of_mix(s->options->mix, s->mix_load, &s->mix_load_count);
     return hf_resume_settle(s);
 }

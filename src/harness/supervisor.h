@@ -1,10 +1,11 @@
 /*
- * The supervisor: one libuv loop that owns the journal, the workers and the judge, and carries out what a director
- * proposes (the plan of a search, the fixed trial of a verification, the replay of a failure).
+ * The supervisor: one libuv loop that owns the journal, the workers and the judge, and carries out what a
+ * director proposes (the plan of a search, the fixed trial of a verification, the replay of a failure).
  *
- * Calling order: open the run (hf_run_open, the director's observer as its event visitor, with observe_live), fill in the options,
- * hf_supervisor_run(). It returns when the director is done, the run has to wait for a person, or a signal came; on
- * every way out the load is gone, the groups are back at baseline, and what was learned is in the journal.
+ * Calling order: open the run (hf_run_open, the director's observer as its event visitor, with observe_live),
+ * fill in the options, hf_supervisor_run(). It returns when the director is done, the run has to wait for a
+ * person, or a signal came; on every way out the load is gone, the groups are back at baseline, and what was
+ * learned is in the journal.
  */
 #ifndef HOLDFAST_HARNESS_SUPERVISOR_H
 #define HOLDFAST_HARNESS_SUPERVISOR_H
@@ -15,8 +16,8 @@
 #include "holdfast/plan.h"
 #include "holdfast/run.h"
 
-/* Who decides what is tried next. Pure, like the plan. It learns what happens as an event visitor of the run, which
- * must be opened with observe_live: so it sees, to the bit, what a resumed run would. */
+/* Who decides what is tried next. Pure, like the plan. It learns what happens as an event visitor of the run,
+ * which must be opened with observe_live: so it sees, to the bit, what a resumed run would. */
 struct hf_director {
     void *context;
     void (*propose)(void *context, int group, double now_s, struct hf_proposal *ret_proposal);
@@ -43,7 +44,7 @@ struct hf_supervisor_options {
     const char *boot_id;
     int settings_applied; /* --applied: a person says the requested settings are in force */
     int unpark;
-    double wall_limit_s;  /* 0: none */
+    double wall_limit_s; /* 0: none */
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);
     void *ask_context;
@@ -59,8 +60,8 @@ struct hf_supervisor_result {
     double wall_s;
 };
 
-/* 0, or the failure that ended it (sticky journal, no permission, a core that does not report planted errors, ...).
- * ret_result->words is released by the caller in either case. */
+/* 0, or the failure that ended it (sticky journal, no permission, a core that does not report planted errors,
+ * ...). ret_result->words is released by the caller in either case. */
 int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_supervisor_result *ret_result,
                       struct hf_error *error);
 

@@ -2,8 +2,8 @@
  * What the files of the supervisor share.
  *
  * Invariants
- *  1. trial[g].open says that a trial of group g stands in the journal without a verdict; a joint trial stands in
- *     `joint` and then no trial[g] is open.
+ *  1. trial[g].open says that a trial of group g stands in the journal without a verdict; a joint trial
+ * stands in `joint` and then no trial[g] is open.
  *  2. A group's workers run only while its trial is open and its setting is in force.
  *  3. trial.exposure_s >= trial.journalled_s: the journal never claims more than was served.
  *  4. `phase` only moves forward: STARTING -> PROVING -> RUNNING -> ENDING.
@@ -17,11 +17,12 @@
 #include "harness/pool.h"
 #include "harness/supervisor.h"
 
-#define HF_TICK_MS          20
-#define HF_STALL_MIN_S      2.0  /* no progress for 10 block times, and at least this, is a stall */
-#define HF_EXPOSURE_EVERY_S 5.0  /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
+#define HF_TICK_MS     20
+#define HF_STALL_MIN_S 2.0 /* no progress for 10 block times, and at least this, is a stall */
+#define HF_EXPOSURE_EVERY_S                                                                                  \
+    5.0 /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
 #define HF_EXPOSURE_WALL_S  0.05
-#define HF_FRUITLESS_RESETS 3    /* so many resets without a judged trial park the run */
+#define HF_FRUITLESS_RESETS 3 /* so many resets without a judged trial park the run */
 
 struct hf_load_share {
     double exposure_s;
@@ -58,13 +59,18 @@ struct hf_verdict_detail {
 /* What the supervisor remembers of a worker between two ticks. */
 struct hf_watch {
     uint64_t progress;
-    int64_t progress_ns;        /* when it last moved, or was told to run */
+    int64_t progress_ns; /* when it last moved, or was told to run */
     double exposure_at_progress;
     uint64_t blocks_in_trial;
-    int early_deaths;           /* deaths before it was ready */
+    int early_deaths; /* deaths before it was ready */
 };
 
-enum hf_phase { HF_PHASE_STARTING, HF_PHASE_PROVING, HF_PHASE_RUNNING, HF_PHASE_ENDING };
+enum hf_phase {
+    HF_PHASE_STARTING,
+    HF_PHASE_PROVING,
+    HF_PHASE_RUNNING,
+    HF_PHASE_ENDING
+};
 
 struct hf_supervisor {
     const struct hf_supervisor_options *options;
@@ -79,8 +85,8 @@ struct hf_supervisor {
     struct hf_judge judge;
     int16_t real_cpus[HF_CPUS_MAX];
     int real_cpu_count;
-    int home_group;            /* where the supervisor lives, when judge.home_cpu >= 0 */
-    int sharing;               /* workers per real CPU, at most */
+    int home_group; /* where the supervisor lives, when judge.home_cpu >= 0 */
+    int sharing;    /* workers per real CPU, at most */
 
     void *driver_state;
     struct hf_driver_config driver_config;
@@ -92,11 +98,11 @@ struct hf_supervisor {
     enum hf_phase phase;
     struct hf_trial trial[HF_GROUPS_MAX];
     struct hf_trial joint;
-    int running[HF_GROUPS_MAX]; /* the group's workers have been told to run */
+    int running[HF_GROUPS_MAX];            /* the group's workers have been told to run */
     double cooling_until_c[HF_GROUPS_MAX]; /* 0: not cooling */
     struct hf_watch watch[HF_WORKERS_MAX];
 
-    struct hf_slice slice;     /* the present one */
+    struct hf_slice slice; /* the present one */
     int has_slice;
     int64_t slice_ends_ns;
     int64_t last_tick_ns;
@@ -106,11 +112,12 @@ struct hf_supervisor {
     struct hf_event exposure_events[HF_GROUPS_MAX];
 
     struct hf_supervisor_result *result;
-    struct hf_error error;     /* the failure that ends the run */
+    struct hf_error error; /* the failure that ends the run */
 };
 
 /* --- supervisor.c --- */
-void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...) __attribute__((format(printf, 2, 3)));
+void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
 /* Keeps the first failure and ends the run. */
 void hf_supervisor_fail(struct hf_supervisor *s, const struct hf_error *error);
 void hf_supervisor_finish(struct hf_supervisor *s, enum hf_supervisor_end end, const char *words);
@@ -128,8 +135,8 @@ void hf_trials_accrue(struct hf_supervisor *s, double wall_s);
 void hf_trials_journal_exposure(struct hf_supervisor *s);
 void hf_trials_close_served(struct hf_supervisor *s);
 /* Ends a trial with a verdict; cpu is the profile's CPU or -1; group the indicted one. */
-void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict, enum hf_cause cause,
-                    int group, int cpu, const char *detail);
+void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
+                    enum hf_cause cause, int group, int cpu, const char *detail);
 /* Carries on with trials whose settings a person was asked for. */
 int hf_trials_adopt_requested(struct hf_supervisor *s);
 void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);
@@ -146,7 +153,8 @@ void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns);
 void hf_supervisor_choose_home(struct hf_supervisor *s);
 
 /* --- resume.c --- */
-/* Settles the intents that an earlier session left open: interrupted in the same boot, machine-reset in another. */
+/* Settles the intents that an earlier session left open: interrupted in the same boot, machine-reset in
+ * another. */
 int hf_resume_settle(struct hf_supervisor *s);
 
 /* --- load.c --- */

@@ -1,11 +1,12 @@
 /*
  * Trials from intent to verdict.
  *
- *   propose -> [intent on disk] -> apply -> read back -> workers run -> loaded -> exposure ... -> drain -> verdict
+ *   propose -> [intent on disk] -> apply -> read back -> workers run -> loaded -> exposure ... -> drain ->
+ * verdict
  *
- * hf_trials_propose() takes new trials from the director and carries them to `workers run`; hf_trials_accrue() marks
- * them loaded and counts; hf_trials_close_served() drains and passes those that served their time; everything else
- * that ends a trial calls hf_trial_close().
+ * hf_trials_propose() takes new trials from the director and carries them to `workers run`;
+ * hf_trials_accrue() marks them loaded and counts; hf_trials_close_served() drains and passes those that
+ * served their time; everything else that ends a trial calls hf_trial_close().
  */
 #include <assert.h>
 #include <math.h>
@@ -214,8 +215,9 @@ static void announce(struct hf_supervisor *s, const struct hf_trial *trial, cons
                           (unsigned long long)trial->id, hf_purpose_name(trial->purpose), limit, reason);
     else
         hf_supervisor_say(s, "trial %llu: %s at ratio %.2f, %s, up to %s (%s)", (unsigned long long)trial->id,
-                          hf_supervisor_group_name(s, trial->group), hf_profile_ratio(s->profile, trial->step),
-                          hf_purpose_name(trial->purpose), limit, reason);
+                          hf_supervisor_group_name(s, trial->group),
+                          hf_profile_ratio(s->profile, trial->step), hf_purpose_name(trial->purpose), limit,
+                          reason);
 }
 
 static int is_cooling(struct hf_supervisor *s, int group)
@@ -285,12 +287,17 @@ static void restore_trial(struct hf_supervisor *s, const struct hf_run_trial *fr
 {
     struct hf_trial *trial = from->group == HF_GROUP_ALL ? &s->joint : &s->trial[from->group];
 
-    *trial = (struct hf_trial){.open = 1, .id = from->trial, .purpose = from->purpose, .group = from->group,
-                               .step = from->step, .limit_s = from->limit_s};
+    *trial = (struct hf_trial){.open = 1,
+                               .id = from->trial,
+                               .purpose = from->purpose,
+                               .group = from->group,
+                               .step = from->step,
+                               .limit_s = from->limit_s};
     memcpy(trial->joint_step, from->joint_step, sizeof trial->joint_step);
 }
 
-/* Trials that a person was asked to set up, now or before a boot: confirm them to the driver and load them. */
+/* Trials that a person was asked to set up, now or before a boot: confirm them to the driver and load them.
+ */
 int hf_trials_adopt_requested(struct hf_supervisor *s)
 {
     for (int g = 0; g < s->profile->group_count; g++) {
@@ -350,7 +357,10 @@ static int tell_driver_loaded(struct hf_supervisor *s, const struct hf_trial *tr
 
 static void mark_loaded(struct hf_supervisor *s, struct hf_trial *trial)
 {
-    struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED, .trial = trial->id, .group = trial->group, .cpu = -1,
+    struct hf_event event = {.type = HF_EVENT_TRIAL_LOADED,
+                             .trial = trial->id,
+                             .group = trial->group,
+                             .cpu = -1,
                              .time_s = hf_supervisor_now_s(s)};
 
     trial->loaded = 1;
@@ -386,8 +396,12 @@ void hf_trials_accrue(struct hf_supervisor *s, double wall_s)
 
 static struct hf_event exposure_event(const struct hf_supervisor *s, const struct hf_trial *trial)
 {
-    return (struct hf_event){.type = HF_EVENT_EXPOSURE, .trial = trial->id, .group = trial->group, .cpu = -1,
-                             .exposure_s = trial->exposure_s, .blocks = trial->blocks,
+    return (struct hf_event){.type = HF_EVENT_EXPOSURE,
+                             .trial = trial->id,
+                             .group = trial->group,
+                             .cpu = -1,
+                             .exposure_s = trial->exposure_s,
+                             .blocks = trial->blocks,
                              .time_s = hf_supervisor_now_s(s)};
 }
 
@@ -471,13 +485,18 @@ static void announce_verdict(struct hf_supervisor *s, const struct hf_trial *tri
                       detail != NULL ? ": " : "", detail != NULL ? detail : "");
 }
 
-void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict, enum hf_cause cause,
-                    int group, int cpu, const char *detail)
+void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
+                    enum hf_cause cause, int group, int cpu, const char *detail)
 {
-    struct hf_verdict_detail extra = {.trial = trial, .mix = s->options->mix, .words = detail,
-                                      .slice_number = s->slice.number};
-    struct hf_event event = {.type = HF_EVENT_VERDICT, .trial = trial->id, .verdict = verdict, .cause = cause,
-                             .exposure_s = trial->exposure_s, .blocks = trial->blocks, .group = group,
+    struct hf_verdict_detail extra = {
+        .trial = trial, .mix = s->options->mix, .words = detail, .slice_number = s->slice.number};
+    struct hf_event event = {.type = HF_EVENT_VERDICT,
+                             .trial = trial->id,
+                             .verdict = verdict,
+                             .cause = cause,
+                             .exposure_s = trial->exposure_s,
+                             .blocks = trial->blocks,
+                             .group = group,
                              .cpu = cpu};
     struct hf_error error = {0};
 
@@ -499,12 +518,10 @@ void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_ver
 /* Every worker of a passing trial must have done its share: the absence of a failure is no proof. */
 static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *trial, int *ret_cpu)
 {
-    double expected =
-        BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
+    double expected = BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
 
     for (int i = 0; i < s->pool->worker_count; i++) {
-        if (covers(trial, s->pool->worker[i].place.group) &&
-            (double)s->watch[i].blocks_in_trial < expected) {
+        if (covers(trial, s->pool->worker[i].place.group) && (double)s->watch[i].blocks_in_trial < expected) {
             *ret_cpu = s->pool->worker[i].place.profile_cpu;
             return 0;
         }

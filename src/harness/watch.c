@@ -11,7 +11,7 @@
 #include "harness/supervisor_private.h"
 
 #define EARLY_DEATHS_MAX      3
-#define COOL_BELOW_LIMIT_C    10.0  /* hysteresis of the temperature guard */
+#define COOL_BELOW_LIMIT_C    10.0 /* hysteresis of the temperature guard */
 #define CLOCK_SHORTFALL_SHARE 0.007
 
 /* --- results ---------------------------------------------------------------------------------------- */
@@ -91,7 +91,8 @@ static int journal_mismatch(struct hf_supervisor *s, const struct hf_trial *tria
     write_block(writer, finding);
     write_company(s, writer);
     if (s->options->driver->group_celsius != NULL) {
-        hf_json_number(writer, "celsius", s->options->driver->group_celsius(s->driver_state, worker->place.group));
+        hf_json_number(writer, "celsius",
+                       s->options->driver->group_celsius(s->driver_state, worker->place.group));
         hf_json_number(writer, "mhz", s->options->driver->group_mhz(s->driver_state, worker->place.group));
     }
     if (hf_run_end_record(s->run, &error) != HF_OK)
@@ -112,8 +113,9 @@ static void act_on_finding(struct hf_supervisor *s, const struct hf_finding *fin
         hf_supervisor_say(s, "the supervisor's own core got an answer wrong; the worker is not blamed");
         return;
     }
-    (void)snprintf(detail, sizeof detail, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name, kernel->width_bits,
-                   hf_pattern_name((enum hf_pattern)finding->slice.pattern), finding->record.lane.lane,
+    (void)snprintf(detail, sizeof detail, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name,
+                   kernel->width_bits, hf_pattern_name((enum hf_pattern)finding->slice.pattern),
+                   finding->record.lane.lane,
                    (unsigned long long)(finding->record.lane.expected ^ finding->record.lane.got));
     if (trial != NULL)
         hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, worker->place.group,
@@ -323,7 +325,8 @@ static void guard_group(struct hf_supervisor *s, int group)
         trial->celsius_highest = celsius;
     if (celsius >= s->profile->temperature_limit_c) {
         s->cooling_until_c[group] = s->profile->temperature_limit_c - COOL_BELOW_LIMIT_C;
-        (void)snprintf(detail, sizeof detail, "%s reached %.0f degC", hf_supervisor_group_name(s, group), celsius);
+        (void)snprintf(detail, sizeof detail, "%s reached %.0f degC", hf_supervisor_group_name(s, group),
+                       celsius);
         hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE, HF_GROUP_NONE, -1, detail);
     } else if (mhz < asked * (1 - CLOCK_SHORTFALL_SHARE)) {
         (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f",

@@ -154,8 +154,8 @@ int hf_worker_main(int index, int cpu)
     struct hf_error error = {0};
     struct worker worker = {.slice_number = UINT64_MAX};
 
-    if (hf_shared_attach(HF_SHARED_FD, &worker.shared, &error) != HF_OK ||
-        index < 0 || (uint32_t)index >= worker.shared->worker_count) {
+    if (hf_shared_attach(HF_SHARED_FD, &worker.shared, &error) != HF_OK || index < 0 ||
+        (uint32_t)index >= worker.shared->worker_count) {
         fprintf(stderr, "holdfast worker: %s\n", error.code ? error.message : "there is no such worker");
         return 2;
     }

@@ -4,7 +4,8 @@
 
 #include <stdint.h>
 
-/* Runs as worker number `index` on `cpu` until told to quit or the supervisor dies. Returns the exit status. */
+/* Runs as worker number `index` on `cpu` until told to quit or the supervisor dies. Returns the exit status.
+ */
 int hf_worker_main(int index, int cpu);
 
 #endif

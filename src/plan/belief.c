@@ -28,7 +28,7 @@
 #define ZONES             4 /* of distance above the edge: below, 0 to 2, 2 to 4, above 4 steps of 25 MHz */
 #define ZONE_PRIOR_WEIGHT 10.0 /* faults the prior share of resets is worth */
 #define SOAK_WANTED       0.85
-#define STEP_VALUE 0.22 /* of a soak of search is what one step of ratio is worth: a matter of taste */
+#define STEP_VALUE        0.22 /* of a soak of search is what one step of ratio is worth: a matter of taste */
 #define COMPANY_RATIO                                                                                        \
     0.6 /* value to cost of a trial made only because others still search: its time is free */
 #define QUANTILE_Z      1.5   /* steps lost per sd of the limit, with the choice made at 95 % on a grid */
@@ -176,7 +176,8 @@ static double window_of(const struct hf_plan *plan, enum hf_cause cause)
     return plan->config.check_period_s;
 }
 
-/* Records come as often as results are checked when that is rarer than every 5 s (a rig whose clock runs fast). */
+/* Records come as often as results are checked when that is rarer than every 5 s (a rig whose clock runs
+ * fast). */
 static double record_window_s(const struct hf_plan *plan)
 {
     return fmax(RECORD_WINDOW_S, 1.5 * plan->config.check_period_s);
@@ -256,8 +257,9 @@ static void learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outco
 
 /* --- the next trial --- */
 
-/* A fault sooner than the first check is seen, but not timed: it tells next to nothing of a rate that is known to be
- * high anyway. Without this a fast clock of the rig makes ratios far above the edge look like bargains. */
+/* A fault sooner than the first check is seen, but not timed: it tells next to nothing of a rate that is
+ * known to be high anyway. Without this a fast clock of the rig makes ratios far above the edge look like
+ * bargains. */
 static void fill_bins(struct belief *belief, double check_period_s)
 {
     for (int d = 0; d < DURATIONS; d++) {
@@ -265,7 +267,8 @@ static void fill_bins(struct belief *belief, double check_period_s)
             double rate = exp(posterior_bin_log_rate(n)) / 60.0;
 
             belief->bin_fault[d][n] = -expm1(-rate * durations_s[d] * belief->scale);
-            belief->bin_timed[d][n] = fmax(exp(-rate * check_period_s) - exp(-rate * durations_s[d] * belief->scale), 0.0);
+            belief->bin_timed[d][n] =
+                fmax(exp(-rate * check_period_s) - exp(-rate * durations_s[d] * belief->scale), 0.0);
             belief->bin_duration[d][n] = belief->bin_fault[d][n] / rate;
         }
     }

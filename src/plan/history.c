@@ -253,9 +253,9 @@ static void count_outcome(struct hf_plan *plan, const struct plan_outcome *outco
 }
 
 /*
- * Resets in a row with nothing judged between them would park the run, and each costs all groups their time: after
- * the first, whoever may have caused it goes one step of 25 MHz lower than it was, after the next three more; and
- * so on until something has been judged.
+ * Resets in a row with nothing judged between them would park the run, and each costs all groups their time:
+ * after the first, whoever may have caused it goes one step of 25 MHz lower than it was, after the next three
+ * more; and so on until something has been judged.
  */
 static void back_off_after_reset(struct hf_plan *plan, const struct plan_outcome *outcome)
 {

@@ -13,9 +13,10 @@
 
 #include "holdfast/plan.h"
 
-#define PLAN_VOIDS_MAX 5  /* voids in a row after which a group is left where it is */
-#define PLAN_SETS_MAX  32 /* soaked sets remembered; older ones weigh less than 1e-9 (see confidence_spent)  \
-                           */
+#define PLAN_VOIDS_MAX 5 /* voids in a row after which a group is left where it is */
+#define PLAN_SETS_MAX                                                                                        \
+    32 /* soaked sets remembered; older ones weigh less than 1e-9 (see confidence_spent)                     \
+        */
 #define PLAN_WALK_RATIO                                                                                      \
     1.5 /* growth of the machine's rate from one set to the one before, taken cautiously */
 #define PLAN_HOLD_MIN_S 60.0 /* for a soak of 6 h, see plan_time_scale() */

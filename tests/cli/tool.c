@@ -1,15 +1,15 @@
 /*
  * What the command-line tests need and sh lacks.
  *
- *   tool json [PATH]   standard input must be exactly one JSON text as RFC 8259 defines it, without a key twice in an
- *                      object: exit status 0, else 1 and the byte offset. With PATH (groups.0.name) prints the value
+ *   tool json [PATH]   standard input must be exactly one JSON text as RFC 8259 defines it, without a key
+ * twice in an object: exit status 0, else 1 and the byte offset. With PATH (groups.0.name) prints the value
  *                      there; a string without its quotes; exit status 1 when there is none.
- *   tool seal          standard input is a journal, perhaps changed by hand: prints it with prev and crc of every line
- *                      put right, as docs/journal.md defines them; what is damaged then is the content alone
- *   tool lines PATH N  waits, at most N seconds, until a line of the file holds the text on standard input
- *   tool screen        standard input must fit a screen: at most 24 lines of at most 80 columns; names what does not
- *   tool workers       process ids of the living worker processes in the caller's process group, one a line
- *   tool cpu PID S     samples a process for S seconds: prints "share PERCENT rss KIB" (of one CPU; resident set)
+ *   tool seal          standard input is a journal, perhaps changed by hand: prints it with prev and crc of
+ * every line put right, as docs/journal.md defines them; what is damaged then is the content alone tool lines
+ * PATH N  waits, at most N seconds, until a line of the file holds the text on standard input tool screen
+ * standard input must fit a screen: at most 24 lines of at most 80 columns; names what does not tool workers
+ * process ids of the living worker processes in the caller's process group, one a line tool cpu PID S samples
+ * a process for S seconds: prints "share PERCENT rss KIB" (of one CPU; resident set)
  *
  * The checker of JSON is written from the RFC's grammar and shares no code with the program under test.
  */
@@ -288,10 +288,11 @@ static uint32_t crc32c(const char *bytes, size_t size)
     return ~crc;
 }
 
-/* ,"prev":"xxxxxxxx","crc":"xxxxxxxx"} ends a line: 18 bytes that the checksum covers, and 18 that it does not. */
-#define TAIL_BYTES    36
-#define TAIL_COVERED  18
-#define TAIL_PREV_AT  9
+/* ,"prev":"xxxxxxxx","crc":"xxxxxxxx"} ends a line: 18 bytes that the checksum covers, and 18 that it does
+ * not. */
+#define TAIL_BYTES   36
+#define TAIL_COVERED 18
+#define TAIL_PREV_AT 9
 
 static int seal(void)
 {
@@ -332,7 +333,8 @@ static int holds(const char *path, const char *wanted)
 
 static void nap(double seconds)
 {
-    struct timespec time = {.tv_sec = (time_t)seconds, .tv_nsec = (long)((seconds - (double)(time_t)seconds) * 1e9)};
+    struct timespec time = {.tv_sec = (time_t)seconds,
+                            .tv_nsec = (long)((seconds - (double)(time_t)seconds) * 1e9)};
 
     (void)nanosleep(&time, NULL);
 }
@@ -392,7 +394,8 @@ static double cpu_seconds(const char *pid)
     (void)fread(content, 1, sizeof content - 1, file);
     (void)fclose(file);
     after = strrchr(content, ')'); /* the name may hold anything */
-    if (after == NULL || sscanf(after + 1, " %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %lu %lu", &user, &system) != 2)
+    if (after == NULL ||
+        sscanf(after + 1, " %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %lu %lu", &user, &system) != 2)
         return -1;
     return (double)(user + system) / (double)sysconf(_SC_CLK_TCK);
 }
@@ -456,8 +459,8 @@ static int lives_in_our_group(const char *pid)
     (void)fread(content, 1, sizeof content - 1, file);
     (void)fclose(file);
     after = strrchr(content, ')');
-    return after != NULL && sscanf(after + 1, " %c %*d %d", &state, &group) == 2 && state != 'Z' && state != 'X' &&
-           group == getpgrp();
+    return after != NULL && sscanf(after + 1, " %c %*d %d", &state, &group) == 2 && state != 'Z' &&
+           state != 'X' && group == getpgrp();
 }
 
 static int is_worker(const char *pid)
@@ -508,6 +511,7 @@ int main(int argc, char **argv)
         return list_workers();
     if (argc == 4 && strcmp(argv[1], "cpu") == 0)
         return sample_process(argv[2], strtod(argv[3], NULL));
-    fprintf(stderr, "usage: tool json [PATH] | seal | lines FILE SECONDS | screen | workers | cpu PID SECONDS\n");
+    fprintf(stderr,
+            "usage: tool json [PATH] | seal | lines FILE SECONDS | screen | workers | cpu PID SECONDS\n");
     return 2;
 }

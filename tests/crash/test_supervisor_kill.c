@@ -1,10 +1,10 @@
 /*
- * The supervisor is killed at every journal write and at every sync of a small search, then started again as a person
- * would. Each time: every verdict that was acknowledged before is still there, unchanged and in order; the journal
- * folds; the search goes on to its end.
+ * The supervisor is killed at every journal write and at every sync of a small search, then started again as
+ * a person would. Each time: every verdict that was acknowledged before is still there, unchanged and in
+ * order; the journal folds; the search goes on to its end.
  *
- * The journal's own crash states (lost, torn and scribbled writes) are test_power_cut's; here the process dies, and
- * what it had written stays written.
+ * The journal's own crash states (lost, torn and scribbled writes) are test_power_cut's; here the process
+ * dies, and what it had written stays written.
  */
 #include <signal.h>
 #include <sys/mman.h>
@@ -17,10 +17,10 @@
 
 /* Shared with the child that is killed. */
 static struct {
-    long calls;   /* writes, or syncs */
-    long die_at;  /* 0: never */
+    long calls;  /* writes, or syncs */
+    long die_at; /* 0: never */
     int die_in_sync;
-} *shared;
+} * shared;
 
 static void maybe_die(int in_sync)
 {
@@ -45,12 +45,14 @@ static long read_at(int fd, void *bytes, size_t size, int64_t offset)
     return pread(fd, bytes, size, (off_t)offset);
 }
 
-static const struct hf_journal_file_ops dying_ops = {.write = write_or_die, .sync = sync_or_die, .read_at = read_at};
+static const struct hf_journal_file_ops dying_ops = {
+    .write = write_or_die, .sync = sync_or_die, .read_at = read_at};
 
 /* --- the small search -------------------------------------------------------------------------------- */
 
 static const char profile_text[] =
-    "{\"format\":1,\"name\":\"killed\",\"base_clock_mhz\":100,\"ratio\":{\"lowest\":32,\"highest\":32.5,\"step\":0.25,"
+    "{\"format\":1,\"name\":\"killed\",\"base_clock_mhz\":100,\"ratio\":{\"lowest\":32,\"highest\":32.5,"
+    "\"step\":0.25,"
     "\"baseline\":32},\"driver\":\"rig\",\"mix\":\"quick\",\"rig\":{\"seed\":\"1\",\"clock_factor\":6000},"
     "\"groups\":[{\"name\":\"g0\",\"cpus\":\"0\"}],\"search\":{\"method\":\"step-up\",\"soak_hours\":0.25,"
     "\"baseline_minutes\":5}}";
@@ -97,9 +99,11 @@ static void open_search(struct opened *o, const char *directory, struct hf_error
 {
     struct hf_plan_config config;
     enum hf_plan_method method;
-    struct hf_run_options options = {.event_visitor = observe, .event_context = &o->search, .observe_live = 1,
-                                     .journal = {.boot_id = "one-boot", .file_ops = &dying_ops,
-                                                 .reserve_bytes = 1 << 20}};
+    struct hf_run_options options = {
+        .event_visitor = observe,
+        .event_context = &o->search,
+        .observe_live = 1,
+        .journal = {.boot_id = "one-boot", .file_ops = &dying_ops, .reserve_bytes = 1 << 20}};
 
     must(hf_profile_parse(profile_text, strlen(profile_text), "profile", &o->profile, error), error);
     must(hf_mix_builtin("quick", &o->mix, error), error);
@@ -130,8 +134,11 @@ static int session(const char *directory)
         close_search(&o);
         return HF_END_FINISHED;
     }
-    must(hf_supervisor_run(&(struct hf_supervisor_options){.run = o.run, .director = &o.director, .mix = &o.mix,
-                                                           .driver = &scripted_driver, .boot_id = "one-boot",
+    must(hf_supervisor_run(&(struct hf_supervisor_options){.run = o.run,
+                                                           .director = &o.director,
+                                                           .mix = &o.mix,
+                                                           .driver = &scripted_driver,
+                                                           .boot_id = "one-boot",
                                                            .wall_limit_s = 30},
                            &result, &error),
          &error);

@@ -1,6 +1,6 @@
 /*
- * A supervisor under test: real workers on real cores, a setting driver that does what a script says, and a fixed
- * director. Used by the detector table and by the kill tests.
+ * A supervisor under test: real workers on real cores, a setting driver that does what a script says, and a
+ * fixed director. Used by the detector table and by the kill tests.
  *
  * The test binary is its own worker program: call scripted_worker_main() first thing in main().
  */
@@ -27,9 +27,9 @@ static inline void scripted_worker_main(int argc, char **argv)
 /* --- the scripted driver ---------------------------------------------------------------------------- */
 
 struct scripted {
-    enum hf_damage_kind kind;      /* done once to each group, some time after its load begins */
+    enum hf_damage_kind kind; /* done once to each group, some time after its load begins */
     double after_s;
-    int cores;                     /* per group: the core that is hit is group % cores */
+    int cores; /* per group: the core that is hit is group % cores */
     double loaded_s[HF_GROUPS_MAX];
     int loaded[HF_GROUPS_MAX];
     int done[HF_GROUPS_MAX];
@@ -118,10 +118,17 @@ static int scripted_reset(void *state, struct hf_error *error)
     return HF_OK;
 }
 
-static const struct hf_driver_ops scripted_driver = {
-    .name = "rig", .sentence = "scripted", .is_simulated = 1, .open = scripted_open, .close = scripted_close,
-    .cost = scripted_cost, .apply = scripted_apply, .read_back = scripted_read_back, .load = scripted_load,
-    .poll = scripted_poll, .reset = scripted_reset};
+static const struct hf_driver_ops scripted_driver = {.name = "rig",
+                                                     .sentence = "scripted",
+                                                     .is_simulated = 1,
+                                                     .open = scripted_open,
+                                                     .close = scripted_close,
+                                                     .cost = scripted_cost,
+                                                     .apply = scripted_apply,
+                                                     .read_back = scripted_read_back,
+                                                     .load = scripted_load,
+                                                     .poll = scripted_poll,
+                                                     .reset = scripted_reset};
 
 /* --- a run in a directory of its own ------------------------------------------------------------------ */
 
@@ -164,9 +171,11 @@ static inline struct hf_profile *scripted_profile(int groups, int cores, const c
     struct hf_text text;
 
     hf_text_init(&text, 65536);
-    hf_text_addf(&text, "{\"format\":1,\"name\":\"scripted\",\"base_clock_mhz\":100,\"ratio\":{\"lowest\":30,"
-                        "\"highest\":40,\"step\":0.25,\"baseline\":32},\"driver\":\"rig\",\"mix\":\"%s\",\"rig\":"
-                        "{\"seed\":\"1\",\"clock_factor\":1},\"groups\":[", mix);
+    hf_text_addf(&text,
+                 "{\"format\":1,\"name\":\"scripted\",\"base_clock_mhz\":100,\"ratio\":{\"lowest\":30,"
+                 "\"highest\":40,\"step\":0.25,\"baseline\":32},\"driver\":\"rig\",\"mix\":\"%s\",\"rig\":"
+                 "{\"seed\":\"1\",\"clock_factor\":1},\"groups\":[",
+                 mix);
     for (int g = 0; g < groups; g++)
         hf_text_addf(&text, "%s{\"name\":\"g%d\",\"cpus\":\"%d-%d\"}", g > 0 ? "," : "", g, g * cores,
                      g * cores + cores - 1);
@@ -182,12 +191,12 @@ static inline struct hf_profile *scripted_profile(int groups, int cores, const c
 static inline int scripted_open_run(struct scripted_run *r, const char *boot_id,
                                     const struct hf_journal_file_ops *file_ops, struct hf_error *error)
 {
-    struct hf_run_options options = {.profile = r->profile,
-                                     .event_visitor = scripted_observe,
-                                     .event_context = r,
-                                     .observe_live = 1,
-                                     .journal = {.boot_id = boot_id, .file_ops = file_ops,
-                                                 .reserve_bytes = 1 << 20}};
+    struct hf_run_options options = {
+        .profile = r->profile,
+        .event_visitor = scripted_observe,
+        .event_context = r,
+        .observe_live = 1,
+        .journal = {.boot_id = boot_id, .file_ops = file_ops, .reserve_bytes = 1 << 20}};
 
     if (hf_mix_builtin(r->profile->mix, &r->mix, error) != HF_OK)
         return error->code;
@@ -198,8 +207,12 @@ static inline int scripted_open_run(struct scripted_run *r, const char *boot_id,
 static inline int scripted_supervise(struct scripted_run *r, const char *boot_id, double limit_s,
                                      struct hf_supervisor_result *ret_result, struct hf_error *error)
 {
-    struct hf_supervisor_options options = {.run = r->run, .director = &r->director, .mix = &r->mix,
-                                            .driver = &scripted_driver, .boot_id = boot_id, .wall_limit_s = 60};
+    struct hf_supervisor_options options = {.run = r->run,
+                                            .director = &r->director,
+                                            .mix = &r->mix,
+                                            .driver = &scripted_driver,
+                                            .boot_id = boot_id,
+                                            .wall_limit_s = 60};
 
     r->fixed.mix = &r->mix;
     r->fixed.seed = 1;

@@ -1,19 +1,20 @@
 /*
- * The real detector against the simulated processor's damage: at least 200 faults of each kind are done to real
- * workers on real cores, and every one must be judged with the right cause, group and core. Prints the table.
+ * The real detector against the simulated processor's damage: at least 200 faults of each kind are done to
+ * real workers on real cores, and every one must be judged with the right cause, group and core. Prints the
+ * table.
  *
- * A fixed director ends at the first failure; here each group is a run of its own kind, so the director of this test
- * goes on until every group has its verdict.
+ * A fixed director ends at the first failure; here each group is a run of its own kind, so the director of
+ * this test goes on until every group has its verdict.
  */
 #include <signal.h>
 #include <sys/wait.h>
 
 #include "sim/scripted.h"
 
-#define GROUPS  16
-#define CORES   1
-#define WANTED  200
-#define ROUNDS  40 /* at most */
+#define GROUPS 16
+#define CORES  1
+#define WANTED 200
+#define ROUNDS 40 /* at most */
 
 struct row {
     enum hf_damage_kind kind;
@@ -39,7 +40,8 @@ static void propose_until_all(void *context, int group, double now_s, struct hf_
     (void)now_s;
     for (int g = 0; g < fixed->group_count; g++)
         all &= fixed->verdict[g] != HF_VERDICT_NONE;
-    *ret_proposal = (struct hf_proposal){.kind = all ? HF_PROPOSAL_FINISHED : HF_PROPOSAL_WAIT, .group = group};
+    *ret_proposal =
+        (struct hf_proposal){.kind = all ? HF_PROPOSAL_FINISHED : HF_PROPOSAL_WAIT, .group = group};
     if (all || fixed->verdict[group] != HF_VERDICT_NONE || fixed->open_trial[group] != 0)
         return;
     ret_proposal->kind = HF_PROPOSAL_TRIAL;
@@ -62,10 +64,17 @@ static int note_cpu(void *context, const struct hf_event *event, struct hf_error
 static int supervise_all(struct scripted_run *r, const char *boot_id, struct hf_error *error)
 {
     struct hf_supervisor_result result;
-    struct hf_supervisor_options options = {.run = r->run, .director = &r->director, .mix = &r->mix,
-                                            .driver = &scripted_driver, .boot_id = boot_id, .wall_limit_s = 60};
+    struct hf_supervisor_options options = {.run = r->run,
+                                            .director = &r->director,
+                                            .mix = &r->mix,
+                                            .driver = &scripted_driver,
+                                            .boot_id = boot_id,
+                                            .wall_limit_s = 60};
 
-    r->fixed = (struct hf_fixed_director){.mix = &r->mix, .seed = 1, .purpose = HF_PURPOSE_VERIFY, .limit_s = 40,
+    r->fixed = (struct hf_fixed_director){.mix = &r->mix,
+                                          .seed = 1,
+                                          .purpose = HF_PURPOSE_VERIFY,
+                                          .limit_s = 40,
                                           .group_count = r->profile->group_count};
     for (int g = 0; g < r->profile->group_count; g++)
         r->fixed.step[g] = (int16_t)r->profile->group[g].baseline_step;
@@ -139,7 +148,8 @@ static int count_reset_verdicts(void *context, const struct hf_event *event, str
     if (event->type != HF_EVENT_VERDICT)
         return HF_OK;
     row->right_cause += event->cause == HF_CAUSE_MACHINE_RESET && event->verdict == HF_VERDICT_FAIL;
-    row->right_core += event->cause == HF_CAUSE_MACHINE_RESET && event->group == HF_GROUP_NONE && event->cpu == -1;
+    row->right_core +=
+        event->cause == HF_CAUSE_MACHINE_RESET && event->group == HF_GROUP_NONE && event->cpu == -1;
     return HF_OK;
 }
 

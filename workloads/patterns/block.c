@@ -36,7 +36,7 @@
 #define BLOCK_LONGEST_S  0.1
 #define BURST_S          40e-6
 #define BURST_EXPECTED_S 20e-6 /* what hf_kernel.burst_steps stand for */
-#define BURSTS_AT_ONCE   16 /* no advance() is longer than so many natural bursts */
+#define BURSTS_AT_ONCE   16    /* no advance() is longer than so many natural bursts */
 #define JOIN_S           500e-6
 #define TOLERANCE_LOW_S  100e-9
 #define TOLERANCE_HIGH_S 1e-6

@@ -23,7 +23,7 @@
 #define SLOW_SHARE        0.005 /* so that the middle of the batches is followed, not the disturbed ones */
 #define CYCLES_MAX        10000
 #define IDLE_TURNS_MAX    100000.0
-#define BATCH_SHARE       0.97  /* of the batch's time: the rest is for waiting on the next edge */
+#define BATCH_SHARE       0.97 /* of the batch's time: the rest is for waiting on the next edge */
 
 void hf_counted_init(struct hf_counted *counted, const struct hf_kernel *kernel, void *state,
                      double period_ticks, double duty)
