@@ -74,7 +74,7 @@ enum hf_finding_kind hf_judge_worker(struct hf_judge *judge, const struct hf_wor
 
         examine(judge, worker, slice, &record, ret_finding);
         if (ret_finding->kind == HF_FINDING_NONE)
-            visitor(context, worker, slice);
+            visitor(context, worker, slice, &record);
     }
     atomic_store_explicit(&slot->ring_tail, tail, memory_order_release);
     return ret_finding->kind;

@@ -45,7 +45,8 @@ struct hf_judge {
 };
 
 /* Called for each judged block: the slice's mix entry, so that exposure per kernel can be counted. */
-typedef void hf_block_visitor(void *context, const struct hf_worker *worker, const struct hf_slice *slice);
+typedef void hf_block_visitor(void *context, const struct hf_worker *worker, const struct hf_slice *slice,
+                              const struct hf_block_record *record);
 
 /* Judges everything in the worker's ring up to the first finding, which is returned (kind NONE: all was
  * well). */

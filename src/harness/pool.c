@@ -142,6 +142,7 @@ static int spawn(struct hf_worker *worker, struct hf_error *error)
     worker->process.data = worker;
     worker->spawned_ns = hf_clock_monotonic_ns(&hf_clock_real);
     worker->ready_ns = 0;
+    worker->killed = 0;
     result = uv_spawn(pool->loop, &worker->process, &options);
     if (result != 0) {
         worker->closing = 1;
@@ -212,8 +213,10 @@ int hf_pool_strike_pending(const struct hf_pool *pool, int group)
 
 void hf_pool_kill(struct hf_worker *worker)
 {
-    if (worker->pid > 0)
-        (void)uv_process_kill(&worker->process, SIGKILL);
+    if (worker->pid <= 0)
+        return;
+    worker->killed = 1;
+    (void)uv_process_kill(&worker->process, SIGKILL);
 }
 
 void hf_pool_stop(struct hf_pool *pool)

@@ -54,7 +54,7 @@ struct hf_block_record {
     struct hf_block block;
     uint64_t worker_expected;   /* the worker's own closed form; equal to block.digest when all is well */
     struct hf_lane_report lane; /* filled when they differ */
-    uint64_t ended_ticks;
+    uint64_t began_ticks;
 };
 
 struct hf_worker_slot {

@@ -43,7 +43,7 @@ struct hf_trial {
     uint64_t blocks;
     int loaded;   /* every worker of it has finished a block: exposure counts */
     int draining; /* time served: waiting for the last blocks to be judged */
-    double celsius_sum, celsius_highest, mhz_sum, mhz_asked;
+    double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum; /* over groups and time */
     uint64_t samples;
     struct hf_load_share share[HF_MIX_ENTRIES_MAX];
 };
@@ -98,6 +98,7 @@ struct hf_supervisor {
     enum hf_phase phase;
     struct hf_trial trial[HF_GROUPS_MAX];
     struct hf_trial joint;
+    uint64_t run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
     int running[HF_GROUPS_MAX];            /* the group's workers have been told to run */
     double cooling_until_c[HF_GROUPS_MAX]; /* 0: not cooling */
     struct hf_watch watch[HF_WORKERS_MAX];

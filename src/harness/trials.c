@@ -103,6 +103,7 @@ static int journal_setting(struct hf_supervisor *s, int group, int asked, int re
 static void run_group(struct hf_supervisor *s, int group)
 {
     s->running[group] = 1;
+    s->run_ticks[group] = hf_ticks_now();
     hf_watch_run_started(s, group, s->last_tick_ns);
     hf_pool_command(s->pool, group, HF_WORKER_RUN);
 }
@@ -462,7 +463,7 @@ static void write_verdict_detail(void *context, struct hf_json_writer *writer)
     if (trial->samples > 0) {
         hf_json_number(writer, "celsius_highest", trial->celsius_highest);
         hf_json_number(writer, "celsius_mean", trial->celsius_sum / (double)trial->samples);
-        hf_json_number(writer, "mhz_asked", trial->mhz_asked);
+        hf_json_number(writer, "mhz_asked", trial->mhz_asked_sum / (double)trial->samples);
         hf_json_number(writer, "mhz_measured", trial->mhz_sum / (double)trial->samples);
     }
     if (detail->words != NULL && detail->words[0] != '\0')

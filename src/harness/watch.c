@@ -16,13 +16,25 @@
 
 /* --- results ---------------------------------------------------------------------------------------- */
 
-static void count_block(void *context, const struct hf_worker *worker, const struct hf_slice *slice)
+/* The open trial that a block belongs to; NULL when it was begun for an earlier one. */
+static struct hf_trial *trial_of_block(struct hf_supervisor *s, const struct hf_worker *worker,
+                                       const struct hf_block_record *record)
+{
+    int group = worker->place.group;
+
+    return record->began_ticks >= s->run_ticks[group] ? hf_trial_of_group(s, group) : NULL;
+}
+
+static void count_block(void *context, const struct hf_worker *worker, const struct hf_slice *slice,
+                        const struct hf_block_record *record)
 {
     struct hf_supervisor *s = context;
-    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+    struct hf_trial *trial = trial_of_block(s, worker, record);
 
+    if (trial == NULL)
+        return;
     s->watch[worker->index].blocks_in_trial++;
-    if (trial == NULL || !trial->loaded)
+    if (!trial->loaded)
         return; /* before every worker of the trial has begun, nothing counts */
     trial->blocks++;
     trial->share[slice->entry].blocks++;
@@ -104,7 +116,7 @@ static void act_on_finding(struct hf_supervisor *s, const struct hf_finding *fin
 {
     const struct hf_worker *worker = finding->worker;
     const struct hf_kernel *kernel = hf_kernel_at(finding->slice.kernel);
-    struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
+    struct hf_trial *trial = trial_of_block(s, worker, &finding->record);
     char detail[160];
 
     if (journal_mismatch(s, trial, finding) != HF_OK)
@@ -240,7 +252,7 @@ void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_sta
         (void)snprintf(detail, sizeof detail, "signal %d, %s", signal_number, strsignal(signal_number));
     else
         (void)snprintf(detail, sizeof detail, "it left with status %d", (int)exit_status);
-    if (trial != NULL && s->phase == HF_PHASE_RUNNING)
+    if (trial != NULL && !worker->killed && s->phase == HF_PHASE_RUNNING)
         hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WORKER_DIED, worker->place.group,
                        worker->place.profile_cpu, detail);
     s->watch[worker->index].progress = 0;
@@ -320,7 +332,7 @@ static void guard_group(struct hf_supervisor *s, int group)
     trial->samples++;
     trial->celsius_sum += celsius;
     trial->mhz_sum += mhz;
-    trial->mhz_asked = asked;
+    trial->mhz_asked_sum += asked;
     if (trial->samples == 1 || celsius > trial->celsius_highest)
         trial->celsius_highest = celsius;
     if (celsius >= s->profile->temperature_limit_c) {

@@ -83,6 +83,7 @@ static void run_block(struct worker *worker)
         worker->block_index = 0;
     }
     seed = hf_slice_block_seed(&slice, worker->place.worker, worker->block_index);
+    record.began_ticks = hf_ticks_now();
     hf_strike_block_begin(&slice);
     hf_block_run(&slice, &worker->place, seed, HF_BLOCK_S, worker->states, &worker->slot->stop,
                  &record.block);
@@ -93,7 +94,6 @@ static void run_block(struct worker *worker)
     hf_strike_block_end(right);
     record.slice_number = slice.number;
     record.block_index = worker->block_index++;
-    record.ended_ticks = hf_ticks_now();
     (void)atomic_fetch_add(&worker->slot->edges_met, record.block.edges_met);
     (void)atomic_fetch_add(&worker->slot->edges_missed, record.block.edges_missed);
     post(worker->slot, &record);
