@@ -39,6 +39,7 @@ int hf_shared_new(uint32_t worker_count, int *ret_fd, struct hf_shared **ret_sha
     shared->magic = HF_SHARED_MAGIC;
     shared->worker_count = worker_count;
     shared->slot_bytes = (uint32_t)sizeof(struct hf_worker_slot);
+    shared->supervisor_pid = (int32_t)getpid();
     shared->ticks_per_second = hf_ticks_per_second();
     *ret_fd = fd;
     *ret_shared = shared;

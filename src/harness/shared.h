@@ -79,6 +79,7 @@ struct hf_shared {
     uint64_t magic;
     uint32_t worker_count;
     uint32_t slot_bytes;
+    int32_t supervisor_pid;
     double ticks_per_second;
     alignas(64) _Atomic uint32_t generation; /* 0: no slice yet */
     struct hf_slice slice[2];

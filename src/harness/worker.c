@@ -137,6 +137,8 @@ static void work(struct worker *worker)
         default:
             atomic_store_explicit(&worker->slot->state, HF_STATE_READY, memory_order_release);
             hf_shared_wait(worker->slot, HF_WORKER_IDLE);
+            if (getppid() != worker->shared->supervisor_pid)
+                return; /* it died before this process could ask to die with it */
             break;
         }
     }

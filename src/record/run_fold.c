@@ -128,16 +128,23 @@ static int trial_close(struct hf_run_state *state, struct hf_run_trial *trial, c
     return HF_OK;
 }
 
+/* A reset after a long stretch under load judged that trial as well as any other failure would (a soak that is walked
+ * down ends so again and again): it is the machine that resets at once which must not go round all night. */
+#define LONG_SERVED_S 600.0
+
 static void machine_reset(struct hf_run_state *state)
 {
     uint64_t newest = 0;
+    double longest_s = 0;
 
     for (int slot = 0; slot < HF_GROUPS_MAX; slot++) {
         if (state->open[slot].trial > newest)
             newest = state->open[slot].trial;
+        if (state->open[slot].trial != 0 && state->open[slot].exposure_s > longest_s)
+            longest_s = state->open[slot].exposure_s;
     }
     state->resets++;
-    state->resets_without_verdict++;
+    state->resets_without_verdict = longest_s >= LONG_SERVED_S ? 0 : state->resets_without_verdict + 1;
     state->last_reset_trial = newest;
 }
 

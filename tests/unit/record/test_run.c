@@ -262,6 +262,18 @@ static void fail_by_reset(struct hf_run *run, uint64_t trial)
     add(run, verdict_of(trial, HF_VERDICT_FAIL, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 0, 0));
 }
 
+static void reset_after(struct hf_run *run, uint64_t trial, double exposure_s)
+{
+    struct hf_event exposure = event_of(HF_EVENT_EXPOSURE, trial, HF_GROUP_NONE);
+
+    exposure.exposure_s = exposure_s;
+    add(run, begin_of(trial, HF_PURPOSE_EDGE, 0, 20));
+    add(run, event_of(HF_EVENT_TRIAL_LOADED, trial, HF_GROUP_NONE));
+    add(run, exposure);
+    add(run, event_of(HF_EVENT_RESET, 0, HF_GROUP_NONE));
+    add(run, verdict_of(trial, HF_VERDICT_FAIL, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, exposure_s, 0));
+}
+
 static void judge(struct hf_run *run, uint64_t trial, enum hf_verdict verdict, enum hf_cause cause)
 {
     add(run, begin_of(trial, HF_PURPOSE_EDGE, 0, 20));
@@ -293,6 +305,10 @@ static void test_resets_without_verdict(void **state)
     assert_int_equal(run->state.resets_without_verdict, 3);
     assert_int_equal(run->state.resets, 6);
     assert_int_equal(run->state.last_reset_trial, 9);
+    reset_after(run, 10, 599);
+    assert_int_equal(run->state.resets_without_verdict, 4);
+    reset_after(run, 11, 600); /* ten minutes under load judge a ratio, even when a reset ends them */
+    assert_int_equal(run->state.resets_without_verdict, 0);
     commit(run);
     hf_run_close(reopen(&place, run));
     place_release(&place);
