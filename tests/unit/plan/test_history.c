@@ -347,9 +347,69 @@ static void deadline_ends_the_search_then_the_run(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* Begins the proposed trials of all groups, lets the machine reset under them, and returns the steps they
+ * had. */
+static void reset_under_all(struct fold *fold, int groups, int *ret_steps)
+{
+    uint64_t trial[HF_GROUPS_MAX];
+
+    for (int g = 0; g < groups; g++) {
+        struct hf_proposal proposal = fold_propose(fold, g);
+
+        assert_int_equal(proposal.kind, HF_PROPOSAL_TRIAL);
+        ret_steps[g] = proposal.step;
+        trial[g] = fold_begin(fold, &proposal);
+    }
+    assert_int_equal(
+        fold_event(fold, (struct hf_event){.type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1}), 0);
+    for (int g = 0; g < groups; g++)
+        assert_int_equal(
+            fold_verdict(fold, trial[g], HF_VERDICT_FAIL, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 0), 0);
+}
+
+/* Three resets with nothing judged between them would park the run: one step lower after the first, three
+ * more after the second, until something has been judged. */
+static void backs_off_after_resets(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_proposal proposal;
+    struct fold fold;
+    int first[2];
+    int second[2];
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    for (int pass = 0; pass < 4; pass++) {
+        for (int g = 0; g < 2; g++) {
+            proposal = fold_propose(&fold, g);
+            assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_PASS,
+                                          HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, proposal.limit_s),
+                             0);
+        }
+    }
+    reset_under_all(&fold, 2, first);
+    reset_under_all(&fold, 2, second);
+    for (int g = 0; g < 2; g++) {
+        assert_true(second[g] <= first[g] - 1);
+        assert_true(second[g] > 13);
+        proposal = fold_propose(&fold, g);
+        assert_int_equal(proposal.kind, HF_PROPOSAL_TRIAL);
+        assert_true(proposal.step <= second[g] - 3);
+    }
+    proposal = fold_propose(&fold, 0); /* judged: the cap is gone for this group, not for the other */
+    assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED,
+                                  HF_GROUP_NONE, proposal.limit_s),
+                     0);
+    assert_true(fold_propose(&fold, 0).step > proposal.step);
+    assert_true(fold_propose(&fold, 1).step <= second[1] - 3);
+    hf_plan_free(fold.plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(backs_off_after_resets),
         cmocka_unit_test(refuses_configs),
         cmocka_unit_test(refuses_illegal_events),
         cmocka_unit_test(baseline_failure_stops),
