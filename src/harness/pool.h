@@ -35,7 +35,7 @@ struct hf_worker {
     int pid;     /* 0: not running */
     int closing; /* its handle is being closed */
     int respawn_wanted;
-    int killed;          /* by hf_pool_kill: its death says nothing about its core */
+    int killed;         /* by hf_pool_kill: its death says nothing about its core */
     int wanted_command; /* enum hf_worker_command it should obey once it is up */
     int64_t spawned_ns;
     int64_t ready_ns; /* when it was first seen ready; 0: not yet */

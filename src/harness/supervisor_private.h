@@ -98,8 +98,9 @@ struct hf_supervisor {
     enum hf_phase phase;
     struct hf_trial trial[HF_GROUPS_MAX];
     struct hf_trial joint;
-    uint64_t run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
-    int running[HF_GROUPS_MAX];            /* the group's workers have been told to run */
+    uint64_t
+        run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
+    int running[HF_GROUPS_MAX];   /* the group's workers have been told to run */
     double cooling_until_c[HF_GROUPS_MAX]; /* 0: not cooling */
     struct hf_watch watch[HF_WORKERS_MAX];
 

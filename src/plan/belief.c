@@ -427,15 +427,14 @@ static void belief_propose(const struct hf_plan *plan, int group, struct hf_prop
     const struct group_belief *own = &belief->group[group];
 
     if (!is_bracketed(plan, group)) {
-        plan_propose_trial(
-            ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group), BRACKET_S * belief->scale,
-            "upward: it has not failed yet, its highest pass is step %d", plan->group[group].highest_pass);
+        plan_propose_trial(ret_proposal, group, HF_PURPOSE_BRACKET, bracket_step(plan, group),
+                           BRACKET_S * belief->scale, "upward: it has not failed yet");
         return;
     }
-    plan_propose_trial(
-        ret_proposal, group, HF_PURPOSE_EDGE, own->best_step, own->best_limit_s,
-        "one fault in %.3g min expected here: the most about the limit for its cost (%.1f to 1)",
-        exp(-posterior_log_rate_quantile(belief->posterior, group, own->best_step, 0.5)), own->best_ratio);
+    plan_propose_trial(ret_proposal, group, HF_PURPOSE_EDGE, own->best_step, own->best_limit_s,
+                       "one fault in %.3g min is expected here, which tells most for its cost (%.1f to 1)",
+                       exp(-posterior_log_rate_quantile(belief->posterior, group, own->best_step, 0.5)),
+                       own->best_ratio);
 }
 
 static int belief_company(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)

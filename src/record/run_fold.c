@@ -128,8 +128,9 @@ static int trial_close(struct hf_run_state *state, struct hf_run_trial *trial, c
     return HF_OK;
 }
 
-/* A reset after a long stretch under load judged that trial as well as any other failure would (a soak that is walked
- * down ends so again and again): it is the machine that resets at once which must not go round all night. */
+/* A reset after a long stretch under load judged that trial as well as any other failure would (a soak that
+ * is walked down ends so again and again): it is the machine that resets at once which must not go round all
+ * night. */
 #define LONG_SERVED_S 600.0
 
 static void machine_reset(struct hf_run_state *state)
