@@ -107,6 +107,12 @@ static int measure(int index, struct result *ret_result, struct hf_error *error)
                              &ret_result->limit_per_s, error);
 }
 
+static void print_head(double hz)
+{
+    printf("core clock %.0f MHz\n%-14s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel",
+           "isa", "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
+}
+
 static void print_row(const struct result *result, double hz)
 {
     const struct hf_kernel *kernel = result->kernel;
@@ -158,9 +164,6 @@ static int bench(struct hf_error *error)
     hf_json_object_open(&writer, NULL);
     hf_json_number(&writer, "core_mhz", hz * 1e-6);
     hf_json_array_open(&writer, "kernels");
-    if (!settings.json)
-        printf("core clock %.0f MHz\n%-14s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel",
-               "isa", "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
     for (int i = 0; i < hf_kernel_count() && error->code == HF_OK; i++) {
         struct result result;
 
@@ -171,6 +174,8 @@ static int bench(struct hf_error *error)
             break;
         count++;
         write_row(&writer, &result, hz);
+        if (!settings.json && count == 1)
+            print_head(hz);
         if (!settings.json)
             print_row(&result, hz);
     }

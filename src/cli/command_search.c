@@ -177,6 +177,23 @@ static int run(struct hf_session *session)
     return status;
 }
 
+/* A finished run stays as it is: its evidence is written again and its end told. */
+static int show_finished(struct hf_session *session)
+{
+    struct hf_supervisor_result result = {.end = HF_END_FINISHED};
+
+    hf_session_say(session,
+                   "this run is finished; holdfast certify and holdfast report show it, verify checks it "
+                   "again; a new search needs a new --run directory");
+    write_evidence(session, HF_END_FINISHED);
+    hf_text_init(&result.words, 256);
+    hf_text_add_string(&result.words, "the soak passed in an earlier session");
+    if (settings.json)
+        print_json(session, &result);
+    hf_text_release(&result.words);
+    return 0;
+}
+
 int hf_command_search(int argc, char **argv)
 {
     struct hf_session *session;
@@ -195,11 +212,7 @@ int hf_command_search(int argc, char **argv)
                         &session, &error) != HF_OK)
         return hf_command_fail("search", &error);
     if (session->run->state.finished) {
-        hf_session_say(session,
-                       "this run is finished; holdfast certify and holdfast report show it, verify checks it "
-                       "again; a new search needs a new --run directory");
-        write_evidence(session, HF_END_FINISHED);
-        status = 0;
+        status = show_finished(session);
     } else {
         char line[PATH_MAX + 64];
 
