@@ -193,23 +193,12 @@ static int replay(struct hf_session *session, const struct recorded *recorded, s
                                       .purpose = HF_PURPOSE_REPRODUCE,
                                       .limit_s = limit_s,
                                       .group_count = session->profile->group_count};
-    struct hf_director director;
-    struct hf_supervisor_options supervisor = {.run = session->run,
-                                               .director = &director,
-                                               .mix = &session->mix,
-                                               .driver = session->driver,
-                                               .boot_id = session->boot_id,
-                                               .say = hf_session_say,
-                                               .say_context = session};
     struct hf_supervisor_result result;
     int status;
 
     memcpy(fixed.step, recorded->step, sizeof fixed.step);
     fixed.target[recorded->group] = 1;
-    hf_fixed_director_start(&fixed, &director);
-    session->fixed = &fixed;
-    hf_fixed_director_adopt(&fixed, &session->run->state);
-    if (hf_supervisor_run(&supervisor, &result, error) != HF_OK) {
+    if (hf_session_run_fixed(session, &fixed, &result, error) != HF_OK) {
         status = hf_command_fail("reproduce", error);
     } else {
         enum hf_verdict verdict = fixed.verdict[recorded->group];

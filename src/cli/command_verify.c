@@ -150,23 +150,12 @@ static void print_result(const struct hf_session *session, const struct hf_fixed
 
 static int verify(struct hf_session *session, struct hf_fixed_director *fixed, struct hf_error *error)
 {
-    struct hf_director director;
-    struct hf_supervisor_options supervisor = {.run = session->run,
-                                               .director = &director,
-                                               .mix = &session->mix,
-                                               .driver = session->driver,
-                                               .boot_id = session->boot_id,
-                                               .say = hf_session_say,
-                                               .say_context = session};
     struct hf_supervisor_result result;
     int status;
 
     if (choose_targets(session, fixed, error) != HF_OK)
         return hf_command_fail("verify", error);
-    hf_fixed_director_start(fixed, &director);
-    session->fixed = fixed;
-    hf_fixed_director_adopt(fixed, &session->run->state);
-    if (hf_supervisor_run(&supervisor, &result, error) != HF_OK) {
+    if (hf_session_run_fixed(session, fixed, &result, error) != HF_OK) {
         status = hf_command_fail("verify", error);
     } else {
         status = status_of(fixed);

@@ -179,6 +179,24 @@ int hf_session_open(const struct hf_session_options *options, struct hf_session 
     return HF_OK;
 }
 
+int hf_session_run_fixed(struct hf_session *session, struct hf_fixed_director *fixed,
+                         struct hf_supervisor_result *ret_result, struct hf_error *error)
+{
+    struct hf_director director;
+    struct hf_supervisor_options supervisor = {.run = session->run,
+                                               .director = &director,
+                                               .mix = &session->mix,
+                                               .driver = session->driver,
+                                               .boot_id = session->boot_id,
+                                               .say = hf_session_say,
+                                               .say_context = session};
+
+    hf_fixed_director_start(fixed, &director);
+    hf_fixed_director_adopt(fixed, &session->run->state);
+    session->fixed = fixed; /* sees every event from here on */
+    return hf_supervisor_run(&supervisor, ret_result, error);
+}
+
 void hf_session_close(struct hf_session *session)
 {
     if (session == NULL)

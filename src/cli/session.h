@@ -38,6 +38,10 @@ int hf_session_open(const struct hf_session_options *options, struct hf_session 
                     struct hf_error *error);
 void hf_session_close(struct hf_session *session); /* NULL is allowed */
 
+/* Runs a fixed director over the session's run: verify and reproduce. As hf_supervisor_run(). */
+int hf_session_run_fixed(struct hf_session *session, struct hf_fixed_director *fixed,
+                         struct hf_supervisor_result *ret_result, struct hf_error *error);
+
 /* A line of progress: stdout, or stderr with --json. The context is the session. */
 void hf_session_say(void *context, const char *line);
 
