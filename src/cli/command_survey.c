@@ -50,6 +50,19 @@ static void group_cpus(const struct hf_topology *topology, int group, struct hf_
     hf_text_add_cpu_list(text, list, g->cpu_count);
 }
 
+/* One CPU of each core: SMT siblings stay idle, as is usual for such loads (common practice, no source). */
+static int one_per_core(const struct hf_topology *topology, int group, int *ret_list)
+{
+    const struct hf_topology_group *g = &topology->group[group];
+    int count = 0;
+
+    for (int i = g->cpu_first; i < g->cpu_first + g->cpu_count; i++) {
+        if (topology->thread_of_core[i] == 0)
+            ret_list[count++] = topology->cpu[i];
+    }
+    return count;
+}
+
 /* --- text -------------------------------------------------------------------------------------------- */
 
 static void print_groups(const struct hf_topology *topology)
@@ -62,6 +75,8 @@ static void print_groups(const struct hf_topology *topology)
         hf_text_init(&cpus, 65536);
         group_cpus(topology, g, &cpus);
         printf("  %-6s CPUs %-20s %3d cores  ", group->name, cpus.bytes, group->core_count);
+        if (group->cpu_count > group->core_count)
+            printf("%d threads, ", group->cpu_count);
         if (group->cache_level > 0)
             printf("%llu MiB, ", (unsigned long long)(group->cache_bytes >> 20));
         printf("%s\n", group->source);
@@ -130,6 +145,8 @@ static void print_proof(const struct survey *survey)
 
 static void write_groups(struct hf_json_writer *writer, const struct hf_topology *topology)
 {
+    int list[HF_CPUS_MAX];
+
     hf_json_array_open(writer, "groups");
     for (int g = 0; g < topology->group_count; g++) {
         const struct hf_topology_group *group = &topology->group[g];
@@ -140,6 +157,9 @@ static void write_groups(struct hf_json_writer *writer, const struct hf_topology
         hf_json_object_open(writer, NULL);
         hf_json_string(writer, "name", group->name);
         hf_json_string(writer, "cpus", cpus.bytes);
+        hf_text_clear(&cpus);
+        hf_text_add_cpu_list(&cpus, list, one_per_core(topology, g, list));
+        hf_json_string(writer, "one_cpu_per_core", cpus.bytes);
         hf_json_integer(writer, "cores", group->core_count);
         hf_json_integer(writer, "cache_level", group->cache_level);
         hf_json_integer(writer, "cache_bytes", (int64_t)group->cache_bytes);
@@ -249,12 +269,12 @@ static int write_profile(const struct hf_topology *topology, struct hf_error *er
     if (stat(settings.write_profile, &status) == 0)
         return hf_fail(error, HF_E_REFUSED, "%s exists already; it is not overwritten",
                        settings.write_profile);
-    for (int i = 0; i < topology->cpu_count; i++)
-        list[i] = topology->cpu[i];
     for (int g = 0; g < topology->group_count; g++) {
+        int *own = &list[topology->group[g].cpu_first];
+
         names[g] = topology->group[g].name;
-        cpus[g] = &list[topology->group[g].cpu_first];
-        counts[g] = topology->group[g].cpu_count;
+        cpus[g] = own;
+        counts[g] = one_per_core(topology, g, own);
     }
     hf_text_init(&text, HF_PROFILE_BYTES_MAX);
     hf_profile_write_start(&start, &text);
@@ -288,7 +308,8 @@ static int show(struct survey *survey, struct hf_error *error)
         print_drivers(survey->topology);
         print_proof(survey);
         if (settings.write_profile != NULL)
-            printf("\nwrote %s: fill in the ratios before a search\n", settings.write_profile);
+            printf("\nwrote %s: one CPU of each core%s; fill in the ratios before a search\n",
+                   settings.write_profile, survey->topology->smt ? " (its siblings stay idle)" : "");
     }
     return unreported(survey);
 }

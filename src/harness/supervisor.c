@@ -296,30 +296,25 @@ static void end_proof(struct hf_supervisor *s)
     s->phase = HF_PHASE_RUNNING;
 }
 
-/* Trials for which a person was asked to change settings before this session. */
-static int waits_for_person(const struct hf_supervisor *s)
-{
-    for (int g = 0; g < s->profile->group_count; g++) {
-        const struct hf_run_trial *trial = &s->run->state.open[g];
-
-        if (trial->trial != 0 && !trial->loaded)
-            return 1;
-    }
-    return 0;
-}
-
+/* Trials for which a person was asked to change settings before this session: are they in force now? */
 static void begin_running(struct hf_supervisor *s)
 {
-    if (!waits_for_person(s))
-        return;
-    if (s->options->settings_applied ||
-        (s->options->ask_applied != NULL && s->options->ask_applied(s->options->ask_context, "")))
-        (void)hf_trials_adopt_requested(s);
-    else
-        hf_supervisor_finish(
-            s, HF_END_REQUESTED,
-            "settings were asked for and not confirmed; set them, boot, and run the same command "
-            "again with --applied");
+    const struct hf_supervisor_options *options = s->options;
+    struct hf_text page;
+
+    hf_text_init(&page, 65536);
+    if (hf_trials_requested_page(s, &page) == HF_OK && page.size > 0) {
+        if (options->settings_applied ||
+            (options->ask_applied != NULL && options->ask_applied(options->ask_context, page.bytes))) {
+            (void)hf_trials_adopt_requested(s);
+        } else {
+            hf_text_add_string(&page,
+                               "\nNothing was confirmed. Run the same command again with --applied when "
+                               "these settings are in force.");
+            hf_supervisor_finish(s, HF_END_REQUESTED, page.bytes);
+        }
+    }
+    hf_text_release(&page);
 }
 
 /* --- the loop ---------------------------------------------------------------------------------------- */

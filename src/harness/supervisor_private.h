@@ -139,6 +139,7 @@ void hf_trials_close_served(struct hf_supervisor *s);
 /* Ends a trial with a verdict; cpu is the profile's CPU or -1; group the indicted one. */
 void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
                     enum hf_cause cause, int group, int cpu, const char *detail);
+int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page);
 /* Carries on with trials whose settings a person was asked for. */
 int hf_trials_adopt_requested(struct hf_supervisor *s);
 void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);

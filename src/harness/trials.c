@@ -284,6 +284,31 @@ void hf_trials_propose(struct hf_supervisor *s)
     apply_wanted(s, wanted, trials, count);
 }
 
+/* The page that a person was given before this session, once more; empty when nobody was asked for anything.
+ */
+int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page)
+{
+    int16_t wanted[HF_GROUPS_MAX];
+    enum hf_apply_result result;
+    struct hf_error error = {0};
+    int count = 0;
+
+    memset(wanted, 0xff, sizeof wanted);
+    for (int g = 0; g < s->profile->group_count; g++) {
+        const struct hf_run_trial *trial = &s->run->state.open[g];
+
+        for (int k = 0; k < s->profile->group_count && trial->trial != 0 && !trial->loaded; k++) {
+            if (trial->group != HF_GROUP_ALL && trial->group != k)
+                continue;
+            wanted[k] = (int16_t)(trial->group == HF_GROUP_ALL ? trial->joint_step[k] : trial->step);
+            count++;
+        }
+    }
+    if (count > 0 && s->options->driver->apply(s->driver_state, wanted, &result, page, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    return error.code;
+}
+
 static void restore_trial(struct hf_supervisor *s, const struct hf_run_trial *from)
 {
     struct hf_trial *trial = from->group == HF_GROUP_ALL ? &s->joint : &s->trial[from->group];
