@@ -466,8 +466,8 @@ static void to_baseline(struct hf_supervisor *s)
         return;
     if (hf_driver_to_baseline(s->options->driver, s->driver_state, &s->driver_config, &error) == HF_OK)
         return;
-    hf_supervisor_say(s, "back to baseline: %s", error.message);
-    if (s->error.code == HF_OK)
+    hf_supervisor_say(s, "%s", error.message);
+    if (s->error.code == HF_OK && error.code != HF_E_UNPROVED) /* a person was told what to enter */
         s->error = error;
 }
 

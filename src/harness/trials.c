@@ -159,8 +159,9 @@ static void load_trial(struct hf_supervisor *s, struct hf_trial *trial)
     }
 }
 
-/* A person has to act: the request goes into the journal, the page to the caller. */
-static void request_person(struct hf_supervisor *s, const int16_t *wanted, const struct hf_text *page)
+/* A person has to act, most likely by a reboot: the request is on disk before anybody is asked, so that the
+ * boot is not taken for a reset. */
+static int journal_request(struct hf_supervisor *s, const int16_t *wanted, const struct hf_text *page)
 {
     struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_REQUEST);
     struct hf_error error = {0};
@@ -178,7 +179,18 @@ static void request_person(struct hf_supervisor *s, const int16_t *wanted, const
     hf_json_string(writer, "text", page->bytes);
     if (hf_run_end_record(s->run, &error) != HF_OK)
         hf_supervisor_fail(s, &error);
-    else if (hf_supervisor_commit(s) == HF_OK)
+    return hf_supervisor_commit(s);
+}
+
+static void ask_person(struct hf_supervisor *s, const int16_t *wanted, const struct hf_text *page)
+{
+    const struct hf_supervisor_options *options = s->options;
+
+    if (journal_request(s, wanted, page) != HF_OK)
+        return;
+    if (options->ask_applied != NULL && options->ask_applied(options->ask_context, page->bytes))
+        (void)hf_trials_adopt_requested(s);
+    else
         hf_supervisor_finish(s, HF_END_REQUESTED, page->bytes);
 }
 
@@ -192,10 +204,7 @@ static void apply_wanted(struct hf_supervisor *s, const int16_t *wanted, struct 
     if (s->options->driver->apply(s->driver_state, wanted, &result, &page, &error) != HF_OK) {
         hf_supervisor_fail(s, &error);
     } else if (result == HF_APPLY_REQUESTED) {
-        if (s->options->ask_applied != NULL && s->options->ask_applied(s->options->ask_context, page.bytes))
-            (void)hf_trials_adopt_requested(s);
-        else
-            request_person(s, wanted, &page);
+        ask_person(s, wanted, &page);
     } else {
         for (int i = 0; i < count && s->phase == HF_PHASE_RUNNING; i++)
             load_trial(s, trials[i]);
