@@ -9,6 +9,7 @@
 #include "harness/supervisor.h"
 
 #include <assert.h>
+#include <math.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -394,7 +395,7 @@ static void on_tick(uv_timer_t *timer)
 {
     struct hf_supervisor *s = timer->data;
     int64_t now_ns = hf_clock_monotonic_ns(&hf_clock_real);
-    double wall_s = (double)(now_ns - s->last_tick_ns) * 1e-9;
+    double wall_s = fmin((double)(now_ns - s->last_tick_ns) * 1e-9, HF_TICK_SERVED_MAX_S);
 
     s->last_tick_ns = now_ns;
     if (s->phase == HF_PHASE_RUNNING)

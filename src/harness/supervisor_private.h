@@ -17,8 +17,11 @@
 #include "harness/pool.h"
 #include "harness/supervisor.h"
 
-#define HF_TICK_MS     20
-#define HF_STALL_MIN_S 2.0 /* no progress for 10 block times, and at least this, is a stall */
+#define HF_TICK_MS 20
+/* A tick that comes late (Ctrl-Z, a slow disk) counts for no more than this: the workers wait when their
+ * rings are full, after HF_RING_BLOCKS blocks. */
+#define HF_TICK_SERVED_MAX_S (0.8 * HF_RING_BLOCKS * HF_BLOCK_S)
+#define HF_STALL_MIN_S       2.0 /* no progress for 10 block times, and at least this, is a stall */
 #define HF_EXPOSURE_EVERY_S                                                                                  \
     5.0 /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
 #define HF_EXPOSURE_WALL_S  0.05
