@@ -1,4 +1,5 @@
 #include <fcntl.h>
+#include <signal.h>
 #include <stdio.h>
 #include <string.h>
 #include <unistd.h>
@@ -53,6 +54,8 @@ static void secure_standard_streams(void)
 int main(int argc, char **argv)
 {
     secure_standard_streams();
+    (void)signal(SIGPIPE,
+                 SIG_IGN); /* a reader that goes away must not end a night: the write fails instead */
     if (argc < 2 || strcmp(argv[1], "--help") == 0) {
         print_help();
         return hf_command_end("", argc < 2 ? 2 : 0);

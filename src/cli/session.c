@@ -124,6 +124,21 @@ static int observe(void *context, const struct hf_event *event, struct hf_error 
     return hf_fixed_director_observe(session->fixed, event, error);
 }
 
+/* What was moved aside is said, and stands in the journal. */
+static int note_torn_tail(struct hf_session *session, struct hf_error *error)
+{
+    char line[256];
+
+    (void)snprintf(line, sizeof line,
+                   "the journal's last line was torn: %llu bytes were moved to journal.torn",
+                   (unsigned long long)session->run->opening.torn_bytes);
+    hf_session_say(session, line);
+    hf_json_string(hf_run_begin_record(session->run, HF_RECORD_NOTE), "text", line);
+    if (hf_run_end_record(session->run, error) != HF_OK)
+        return error->code;
+    return hf_journal_commit(session->run->journal, error);
+}
+
 static int open_run(struct hf_session *session, struct hf_error *error)
 {
     struct hf_run_options options = {
@@ -140,14 +155,8 @@ static int open_run(struct hf_session *session, struct hf_error *error)
     options.journal.salvage = session->options.salvage;
     if (hf_run_open(session->directory, &options, &session->run, error) != HF_OK)
         return error->code;
-    if (session->run->opening.torn) {
-        char line[256];
-
-        (void)snprintf(line, sizeof line,
-                       "the journal's last line was torn: %llu bytes were moved to journal.torn",
-                       (unsigned long long)session->run->opening.torn_bytes);
-        hf_session_say(session, line);
-    }
+    if (session->run->opening.torn)
+        return note_torn_tail(session, error);
     return HF_OK;
 }
 

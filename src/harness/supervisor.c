@@ -418,6 +418,14 @@ static void on_signal(uv_signal_t *handle, int signal_number)
     hf_supervisor_finish(s, HF_END_INTERRUPTED, words);
 }
 
+/* Under nohup a hang-up is ignored from the start, and must stay so. */
+static int is_ignored(int signal_number)
+{
+    struct sigaction action;
+
+    return sigaction(signal_number, NULL, &action) == 0 && action.sa_handler == SIG_IGN;
+}
+
 static int start_loop(struct hf_supervisor *s)
 {
     static const int numbers[3] = {SIGINT, SIGTERM, SIGHUP};
@@ -430,8 +438,10 @@ static int start_loop(struct hf_supervisor *s)
         s->signals[i].data = s;
     }
     s->loop_started = 1;
-    for (int i = 0; i < 3 && result == 0; i++)
-        result = uv_signal_start(&s->signals[i], on_signal, numbers[i]);
+    for (int i = 0; i < 3 && result == 0; i++) {
+        if (numbers[i] != SIGHUP || !is_ignored(SIGHUP))
+            result = uv_signal_start(&s->signals[i], on_signal, numbers[i]);
+    }
     if (result == 0)
         result = uv_timer_start(&s->tick, on_tick, HF_TICK_MS, HF_TICK_MS);
     if (result != 0)
