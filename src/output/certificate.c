@@ -24,28 +24,11 @@
 
 #include "holdfast/clock.h"
 #include "holdfast/statistics.h"
-#include "output/output_private.h"
+#include "output/certificate_parts.h"
 
-#define NEAREST_MAX            8
-#define SUM_DIGITS             9
-#define BELIEF_DIGITS          6
-#define SECONDS_AN_HOUR        3600.0
 #define UPPER_BOUND_CONFIDENCE 0.95 /* of hf_plan_view.rate_at_choice_upper_per_hour */
 
-/* Everything that the parts of one document need. */
-struct document {
-    const struct hf_evidence *evidence;
-    const struct hf_profile *profile;
-    struct hf_json_writer *writer;
-    int group; /* or HF_GROUP_ALL */
-    int step;  /* of the group; -1 for the machine */
-    struct hf_evidence_soak soak;
-    struct hf_evidence_group own; /* of the group */
-    struct hf_demonstrated shown;
-    const struct hf_evidence_session *session;
-};
-
-static void write_rounded(struct hf_json_writer *writer, const char *key, double value, int digits)
+void hf_certificate_rounded(struct hf_json_writer *writer, const char *key, double value, int digits)
 {
     char text[40];
 
@@ -53,7 +36,7 @@ static void write_rounded(struct hf_json_writer *writer, const char *key, double
     hf_json_number(writer, key, strtod(text, NULL));
 }
 
-static void write_time(struct hf_json_writer *writer, const char *key, int64_t wall_ns)
+void hf_certificate_time(struct hf_json_writer *writer, const char *key, int64_t wall_ns)
 {
     char text[HF_TIME_TEXT];
 
@@ -61,7 +44,7 @@ static void write_time(struct hf_json_writer *writer, const char *key, int64_t w
     hf_json_string(writer, key, text);
 }
 
-static void write_words(struct hf_json_writer *writer, const char *key, struct hf_text *words)
+void hf_certificate_words(struct hf_json_writer *writer, const char *key, struct hf_text *words)
 {
     hf_json_string(writer, key, words->bytes);
     hf_text_release(words);
@@ -123,7 +106,7 @@ const struct hf_evidence_session *hf_last_session(const struct hf_evidence *evid
 
 /* --- 1: what it is about ------------------------------------------------------------------------------ */
 
-static void shown_sentence(const struct document *document, struct hf_text *text)
+static void shown_sentence(const struct hf_certificate_document *document, struct hf_text *text)
 {
     char served[HF_WORDS_MAX];
     char between[HF_WORDS_MAX];
@@ -137,7 +120,7 @@ static void shown_sentence(const struct document *document, struct hf_text *text
                  served, between, confidence);
 }
 
-static void write_statement(const struct document *document)
+static void write_statement(const struct hf_certificate_document *document)
 {
     struct hf_text words;
     char ratio[HF_WORDS_MAX];
@@ -155,10 +138,10 @@ static void write_statement(const struct document *document)
     }
     shown_sentence(document, &words);
     hf_text_add_string(&words, ".");
-    write_words(document->writer, "statement", &words);
+    hf_certificate_words(document->writer, "statement", &words);
 }
 
-static void write_simulation(const struct document *document)
+static void write_simulation(const struct hf_certificate_document *document)
 {
     struct hf_text words;
 
@@ -169,7 +152,7 @@ static void write_simulation(const struct document *document)
     }
     hf_text_init(&words, 1024);
     hf_simulation_words(document->evidence, &words);
-    write_words(document->writer, "simulation", &words);
+    hf_certificate_words(document->writer, "simulation", &words);
 }
 
 static void write_cpus(struct hf_json_writer *writer, const struct hf_profile *profile, int group)
@@ -178,10 +161,10 @@ static void write_cpus(struct hf_json_writer *writer, const struct hf_profile *p
 
     hf_text_init(&cpus, 65536);
     hf_words_group_cpus(profile, group, &cpus);
-    write_words(writer, "cpus", &cpus);
+    hf_certificate_words(writer, "cpus", &cpus);
 }
 
-static void write_group(const struct document *document)
+static void write_group(const struct hf_certificate_document *document)
 {
     const struct hf_profile *profile = document->profile;
     const struct hf_profile_group *own = &profile->group[document->group];
@@ -196,14 +179,14 @@ static void write_group(const struct document *document)
     hf_json_object_open(writer, "setting");
     hf_json_number(writer, "ratio", hf_profile_ratio(profile, document->step));
     hf_json_number(writer, "base_clock_mhz", profile->base_clock_mhz);
-    write_rounded(writer, "mhz", hf_profile_mhz(profile, document->step), SUM_DIGITS);
+    hf_certificate_rounded(writer, "mhz", hf_profile_mhz(profile, document->step), SUM_DIGITS);
     hf_json_number(writer, "ratio_step", profile->ratio_step);
     hf_json_number(writer, "baseline_ratio", hf_profile_ratio(profile, own->baseline_step));
     hf_json_number(writer, "highest_ratio", hf_profile_ratio(profile, own->highest_step));
     hf_json_object_close(writer);
 }
 
-static void write_one_of_groups(const struct document *document, int group)
+static void write_one_of_groups(const struct hf_certificate_document *document, int group)
 {
     const struct hf_profile *profile = document->profile;
     struct hf_json_writer *writer = document->writer;
@@ -219,7 +202,7 @@ static void write_one_of_groups(const struct document *document, int group)
     if (!in_soak)
         step = profile->group[group].baseline_step;
     hf_json_number(writer, "ratio", hf_profile_ratio(profile, step));
-    write_rounded(writer, "mhz", hf_profile_mhz(profile, step), SUM_DIGITS);
+    hf_certificate_rounded(writer, "mhz", hf_profile_mhz(profile, step), SUM_DIGITS);
     if (in_soak) {
         hf_certificate_file_name(document->evidence, group, file);
         hf_json_string(writer, "certificate", file);
@@ -229,7 +212,7 @@ static void write_one_of_groups(const struct document *document, int group)
     hf_json_object_close(writer);
 }
 
-static void write_groups(const struct document *document)
+static void write_groups(const struct hf_certificate_document *document)
 {
     hf_json_array_open(document->writer, "groups");
     for (int group = 0; group < document->profile->group_count; group++)
@@ -237,7 +220,7 @@ static void write_groups(const struct document *document)
     hf_json_array_close(document->writer);
 }
 
-static void write_run(const struct document *document)
+static void write_run(const struct hf_certificate_document *document)
 {
     const struct hf_evidence *evidence = document->evidence;
     struct hf_json_writer *writer = document->writer;
@@ -246,9 +229,9 @@ static void write_run(const struct document *document)
     hf_json_object_open(writer, "run");
     hf_json_string(writer, "identity", evidence->salt);
     hf_json_string(writer, "profile_digest", evidence->profile->digest);
-    write_time(writer, "begun", evidence->first_wall_ns);
-    write_time(writer, "finished", evidence->finished.wall_ns);
-    write_rounded(writer, "hours", evidence->finished.time_s / SECONDS_AN_HOUR, SUM_DIGITS);
+    hf_certificate_time(writer, "begun", evidence->first_wall_ns);
+    hf_certificate_time(writer, "finished", evidence->finished.wall_ns);
+    hf_certificate_rounded(writer, "hours", evidence->finished.time_s / SECONDS_AN_HOUR, SUM_DIGITS);
     hf_json_string(writer, "method", evidence->method);
     hf_json_u64(writer, "seed", evidence->seed);
     hf_json_integer(writer, "sessions", (int64_t)evidence->session_count);
@@ -263,7 +246,7 @@ static void write_run(const struct document *document)
     hf_json_object_close(writer);
 }
 
-static void write_identity(const struct document *document)
+static void write_identity(const struct hf_certificate_document *document)
 {
     struct hf_json_writer *writer = document->writer;
 
@@ -285,7 +268,7 @@ static void write_identity(const struct document *document)
 
 /* --- 2: demonstrated ---------------------------------------------------------------------------------- */
 
-static void write_demonstrated(const struct document *document)
+static void write_demonstrated(const struct hf_certificate_document *document)
 {
     const struct hf_plan_soak *soak = &document->soak.plan;
     struct hf_json_writer *writer = document->writer;
@@ -297,22 +280,22 @@ static void write_demonstrated(const struct document *document)
     hf_json_string(writer, "method", "joint soak without a fault; uses no model");
     hf_json_string(writer, "bounds",
                    "the whole machine's rate of faults, and so that of each group in the soak");
-    write_rounded(writer, "machine_hours", document->shown.hours, SUM_DIGITS);
-    write_rounded(writer, "required_hours", soak->required_s / SECONDS_AN_HOUR, SUM_DIGITS);
+    hf_certificate_rounded(writer, "machine_hours", document->shown.hours, SUM_DIGITS);
+    hf_certificate_rounded(writer, "required_hours", soak->required_s / SECONDS_AN_HOUR, SUM_DIGITS);
     hf_json_integer(writer, "faults", 0);
     hf_json_number(writer, "confidence", document->shown.confidence);
-    write_rounded(writer, "rate_upper_per_hour", document->shown.rate_upper_per_hour, SUM_DIGITS);
-    write_rounded(writer, "hours_per_fault", document->shown.hours_per_fault, SUM_DIGITS);
-    write_words(writer, "sentence", &sentence);
+    hf_certificate_rounded(writer, "rate_upper_per_hour", document->shown.rate_upper_per_hour, SUM_DIGITS);
+    hf_certificate_rounded(writer, "hours_per_fault", document->shown.hours_per_fault, SUM_DIGITS);
+    hf_certificate_words(writer, "sentence", &sentence);
     hf_json_integer(writer, "soaks_begun", soak->attempts);
     hf_json_integer(writer, "attempt_at_these_ratios", document->shown.attempt);
-    write_rounded(writer, "confidence_spent", soak->confidence_spent, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "confidence_spent", soak->confidence_spent, BELIEF_DIGITS);
     hf_json_object_close(writer);
 }
 
 /* --- 3: expected -------------------------------------------------------------------------------------- */
 
-static void write_claim(const struct document *document, int known, double upper_per_hour)
+static void write_claim(const struct hf_certificate_document *document, int known, double upper_per_hour)
 {
     struct hf_json_writer *writer = document->writer;
 
@@ -345,7 +328,7 @@ static void expected_sentence(int known, double median_per_hour, double upper_pe
 }
 
 /* The machine's rate is the sum over its groups; the sum of upper bounds is an upper bound. */
-static int machine_rate(const struct document *document, double *ret_median, double *ret_upper)
+static int machine_rate(const struct hf_certificate_document *document, double *ret_median, double *ret_upper)
 {
     double median = 0;
     double upper = 0;
@@ -367,7 +350,7 @@ static int machine_rate(const struct document *document, double *ret_median, dou
     return 1;
 }
 
-static void write_model(const struct document *document)
+static void write_model(const struct hf_certificate_document *document)
 {
     struct hf_json_writer *writer = document->writer;
     int passed = 1;
@@ -384,12 +367,12 @@ static void write_model(const struct document *document)
         count += view.model_check_count;
     }
     if (document->group != HF_GROUP_ALL)
-        write_rounded(writer, "slope_nats_per_step", document->own.view.slope_median, BELIEF_DIGITS);
+        hf_certificate_rounded(writer, "slope_nats_per_step", document->own.view.slope_median, BELIEF_DIGITS);
     hf_json_bool(writer, "model_check_passed", passed);
     hf_json_integer(writer, "model_check_residuals", count);
 }
 
-static void write_expected(const struct document *document)
+static void write_expected(const struct hf_certificate_document *document)
 {
     struct hf_json_writer *writer = document->writer;
     double median = NAN;
@@ -404,451 +387,33 @@ static void write_expected(const struct document *document)
     hf_json_object_open(writer, "expected");
     hf_json_bool(writer, "extrapolated", 1);
     hf_json_bool(writer, "available", known);
-    write_rounded(writer, "rate_median_per_hour", median, BELIEF_DIGITS);
-    write_rounded(writer, "rate_upper_per_hour", upper, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "rate_median_per_hour", median, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "rate_upper_per_hour", upper, BELIEF_DIGITS);
     hf_json_number(writer, "upper_confidence", UPPER_BOUND_CONFIDENCE);
-    write_rounded(writer, "hours_per_fault_median", 1 / median, BELIEF_DIGITS);
-    write_rounded(writer, "hours_per_fault_lower", 1 / upper, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "hours_per_fault_median", 1 / median, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "hours_per_fault_lower", 1 / upper, BELIEF_DIGITS);
     write_model(document);
     write_claim(document, known, upper);
-    write_words(writer, "sentence", &sentence);
+    hf_certificate_words(writer, "sentence", &sentence);
     hf_json_object_close(writer);
 }
-
-/* --- 4: margin ---------------------------------------------------------------------------------------- */
-
-struct nearness {
-    size_t trial;
-    int step;
-    int named;
-};
-
-static int by_nearness(const void *left, const void *right)
-{
-    const struct nearness *a = left;
-    const struct nearness *b = right;
-
-    if (a->named != b->named)
-        return a->named ? -1 : 1;
-    if (a->step != b->step)
-        return a->step < b->step ? -1 : 1;
-    return (a->trial > b->trial) - (a->trial < b->trial);
-}
-
-/* Nearest to the choice is the lowest ratio that failed. Failures of the group's own cores stand before
- * resets that may have been anybody's; early ones before late ones. */
-int hf_nearest_failures(const struct hf_evidence *evidence, int group, size_t *ret_trials, int max)
-{
-    struct nearness nearest[64];
-    int count = 0;
-
-    assert(max > 0 && max < 64);
-    for (size_t i = 0; i < evidence->failure_count; i++) {
-        const struct hf_evidence_trial *trial = &evidence->trials[evidence->failures[i]];
-        int against = hf_evidence_speaks_against(evidence, trial, group);
-
-        if (against == 0)
-            continue;
-        nearest[count++] = (struct nearness){.trial = evidence->failures[i],
-                                             .step = hf_evidence_step(evidence, trial, group),
-                                             .named = against == 1};
-        qsort(nearest, (size_t)count, sizeof *nearest, by_nearness);
-        if (count > max)
-            count = max;
-    }
-    for (int i = 0; i < count; i++)
-        ret_trials[i] = nearest[i].trial;
-    return count;
-}
-
-static void write_wrong_result(struct hf_json_writer *writer, const struct hf_evidence_mismatch *mismatch)
-{
-    if (mismatch == NULL) {
-        hf_json_null(writer, "kernel");
-        hf_json_null(writer, "width_bits");
-        hf_json_null(writer, "pattern");
-        hf_json_null(writer, "xor");
-        return;
-    }
-    hf_json_string(writer, "kernel", mismatch->kernel);
-    hf_json_integer(writer, "width_bits", mismatch->width_bits);
-    hf_json_string(writer, "pattern", mismatch->pattern);
-    hf_json_hex64(writer, "xor", mismatch->xor_mask);
-}
-
-static void write_failure(const struct document *document, const struct hf_evidence_trial *trial)
-{
-    const struct hf_evidence *evidence = document->evidence;
-    struct hf_json_writer *writer = document->writer;
-    int step = hf_evidence_step(evidence, trial, document->group);
-    const struct hf_evidence_mismatch *mismatch =
-        trial->mismatch == HF_EVIDENCE_NOTHING ? NULL : &evidence->mismatches[trial->mismatch];
-
-    hf_json_object_open(writer, NULL);
-    hf_json_u64(writer, "trial", trial->trial);
-    write_time(writer, "when", trial->end_wall_ns);
-    write_rounded(writer, "run_hours", trial->end_s / SECONDS_AN_HOUR, SUM_DIGITS);
-    hf_json_number(writer, "ratio", hf_profile_ratio(document->profile, step));
-    hf_json_integer(writer, "steps_above", step - document->step);
-    hf_json_string(writer, "purpose", hf_purpose_name(trial->purpose));
-    hf_json_string(writer, "cause", hf_cause_name(trial->cause));
-    hf_json_bool(writer, "core_named", trial->indicted == document->group);
-    if (trial->cpu >= 0)
-        hf_json_integer(writer, "cpu", trial->cpu);
-    else
-        hf_json_null(writer, "cpu");
-    write_wrong_result(writer, mismatch);
-    write_rounded(writer, "exposure_s", trial->exposure_s, SUM_DIGITS);
-    hf_json_object_close(writer);
-}
-
-static void write_ratio_or_null(const struct document *document, const char *key, int step)
-{
-    if (step >= 0)
-        hf_json_number(document->writer, key, hf_profile_ratio(document->profile, step));
-    else
-        hf_json_null(document->writer, key);
-}
-
-static void write_group_margin(const struct document *document)
-{
-    const struct hf_plan_view *view = &document->own.view;
-    struct hf_json_writer *writer = document->writer;
-    size_t nearest[NEAREST_MAX];
-    int count = hf_nearest_failures(document->evidence, document->group, nearest, NEAREST_MAX);
-
-    hf_json_object_open(writer, "margin");
-    hf_json_string(writer, "edge", "the ratio with one fault a minute, from the belief");
-    write_rounded(writer, "steps_to_edge", view->edge_step_median - document->step, BELIEF_DIGITS);
-    write_rounded(writer, "steps_to_edge_low", view->edge_step_low - document->step, BELIEF_DIGITS);
-    write_rounded(writer, "steps_to_edge_high", view->edge_step_high - document->step, BELIEF_DIGITS);
-    write_ratio_or_null(document, "highest_pass_ratio", view->highest_pass_step);
-    write_ratio_or_null(document, "lowest_fail_ratio", view->lowest_fail_step);
-    hf_json_array_open(writer, "nearest_failures");
-    for (int i = 0; i < count; i++)
-        write_failure(document, &document->evidence->trials[nearest[i]]);
-    hf_json_array_close(writer);
-    hf_json_object_close(writer);
-}
-
-static void write_machine_margin(const struct document *document)
-{
-    double smallest = NAN;
-    int whose = -1;
-
-    for (int group = 0; group < document->profile->group_count; group++) {
-        struct hf_plan_view view;
-        int step = document->soak.plan.step[group];
-
-        if (step < 0)
-            continue;
-        hf_plan_view(document->evidence->plan, group, &view);
-        if (!isnan(view.edge_step_median) && !(view.edge_step_median - step >= smallest)) {
-            smallest = view.edge_step_median - step;
-            whose = group;
-        }
-    }
-    hf_json_object_open(document->writer, "margin");
-    hf_json_string(document->writer, "edge", "the ratio with one fault a minute, from the belief");
-    write_rounded(document->writer, "smallest_steps_to_edge", smallest, BELIEF_DIGITS);
-    if (whose >= 0)
-        hf_json_string(document->writer, "smallest_in", document->profile->group[whose].name);
-    else
-        hf_json_null(document->writer, "smallest_in");
-    hf_json_object_close(document->writer);
-}
-
-/* --- 5: load, heat, clock, hardware errors ------------------------------------------------------------- */
-
-static void write_kernels(const struct document *document)
-{
-    struct hf_evidence_kernel kernels[HF_EVIDENCE_KERNELS_MAX];
-    int count = hf_evidence_kernels(document->evidence, document->group, kernels);
-    struct hf_json_writer *writer = document->writer;
-
-    hf_json_array_open(writer, "kernels");
-    for (int i = 0; i < count; i++) {
-        hf_json_object_open(writer, NULL);
-        hf_json_string(writer, "kernel", kernels[i].kernel);
-        hf_json_integer(writer, "width_bits", kernels[i].width_bits);
-        write_rounded(writer, "hours", kernels[i].exposure_s / SECONDS_AN_HOUR, SUM_DIGITS);
-        hf_json_u64(writer, "blocks", kernels[i].blocks);
-        hf_json_integer(writer, "wrong_results", kernels[i].failures);
-        hf_json_object_close(writer);
-    }
-    hf_json_array_close(writer);
-}
-
-static void write_load(const struct document *document)
-{
-    struct hf_json_writer *writer = document->writer;
-    uint64_t planted = 0;
-    uint64_t reported = 0;
-
-    for (size_t i = 0; i < document->evidence->session_count; i++) {
-        planted += document->evidence->sessions[i].planted;
-        reported += document->evidence->sessions[i].reported;
-    }
-    hf_json_object_open(writer, "load");
-    hf_json_string(writer, "mix",
-                   document->profile->mix[0] ? document->profile->mix : "given in the profile");
-    hf_json_integer(writer, "soak_trials", document->soak.trials);
-    hf_json_u64(writer, "soak_blocks_checked", document->soak.blocks);
-    hf_json_u64(writer, "planted_errors", planted);
-    hf_json_u64(writer, "planted_errors_reported", reported);
-    write_kernels(document);
-    hf_json_object_close(writer);
-}
-
-static void write_heat(const struct document *document, double highest, double mean)
-{
-    struct hf_json_writer *writer = document->writer;
-
-    hf_json_object_open(writer, "temperatures");
-    if (document->profile->temperature_unwatched)
-        hf_json_null(writer, "limit_celsius");
-    else
-        hf_json_number(writer, "limit_celsius", document->profile->temperature_limit_c);
-    write_rounded(writer, "highest_celsius", highest, BELIEF_DIGITS);
-    write_rounded(writer, "mean_celsius", mean, BELIEF_DIGITS);
-    write_rounded(writer, "soak_highest_celsius", document->soak.celsius_highest, BELIEF_DIGITS);
-    write_rounded(writer, "soak_mean_celsius", document->soak.celsius_mean, BELIEF_DIGITS);
-    hf_json_object_close(writer);
-}
-
-static void write_clock(const struct document *document, double worst)
-{
-    struct hf_json_writer *writer = document->writer;
-
-    hf_json_object_open(writer, "clock");
-    write_rounded(writer, "soak_asked_mhz", document->soak.mhz_asked, BELIEF_DIGITS);
-    write_rounded(writer, "soak_measured_mhz", document->soak.mhz_measured, BELIEF_DIGITS);
-    write_rounded(writer, "lowest_share_measured", worst, BELIEF_DIGITS);
-    hf_json_object_close(writer);
-}
-
-static void write_errors(const struct document *document, int corrected, int uncorrected)
-{
-    hf_json_object_open(document->writer, "hardware_errors");
-    hf_json_integer(document->writer, "corrected", corrected);
-    hf_json_integer(document->writer, "uncorrected", uncorrected);
-    hf_json_integer(document->writer, "during_soak", document->soak.hardware_errors);
-    hf_json_object_close(document->writer);
-}
-
-/* The machine's own figures are the extremes over its groups. */
-static void gather_machine(const struct document *document, struct hf_evidence_group *ret_all)
-{
-    struct hf_evidence_group all = {.celsius_highest = NAN, .celsius_mean = NAN, .clock_worst = NAN};
-    double weight = 0;
-
-    for (int group = 0; group < document->profile->group_count; group++) {
-        struct hf_evidence_group one;
-
-        hf_evidence_group(document->evidence, group, &one);
-        all.celsius_highest = fmax(all.celsius_highest, one.celsius_highest);
-        all.clock_worst = fmin(all.clock_worst, one.clock_worst);
-        all.corrected += one.corrected;
-        all.uncorrected += one.uncorrected;
-        if (isnan(one.celsius_mean) || one.exposure_s <= 0)
-            continue;
-        all.celsius_mean =
-            ((weight > 0 ? all.celsius_mean * weight : 0) + one.celsius_mean * one.exposure_s) /
-            (weight + one.exposure_s);
-        weight += one.exposure_s;
-    }
-    *ret_all = all;
-}
-
-/* --- 6: conditions ------------------------------------------------------------------------------------ */
-
-static void write_condition(struct hf_json_writer *writer, const char *key, const char *kind,
-                            const char *value)
-{
-    if (value[0] == '\0')
-        hf_json_null(writer, key);
-    else if (strcmp(kind, "INTEGER") == 0 && strspn(value, "-0123456789") == strlen(value) &&
-             strlen(value) < 12)
-        hf_json_integer(writer, key, strtol(value, NULL, 10));
-    else if (strcmp(kind, "BOOL") == 0)
-        hf_json_bool(writer, key, strcmp(value, "true") == 0);
-    else
-        hf_json_string(writer, key, value);
-}
-
-static void write_session_conditions(const struct document *document)
-{
-    static const char *const kinds[] = {
-#define HF_CONDITION_KIND(name, key, kind) #kind,
-        HF_CONDITION_LIST(HF_CONDITION_KIND)
-#undef HF_CONDITION_KIND
-    };
-
-    for (int i = 0; i < HF_CONDITION_COUNT; i++)
-        write_condition(document->writer, hf_condition_key((enum hf_condition)i), kinds[i],
-                        document->session ? document->session->condition[i] : "");
-}
-
-static int condition_changed(const struct hf_evidence *evidence, int condition)
-{
-    for (size_t i = 1; i < evidence->session_count; i++) {
-        if (strcmp(evidence->sessions[i].condition[condition], evidence->sessions[0].condition[condition]) !=
-            0)
-            return 1;
-    }
-    return 0;
-}
-
-static void write_conditions(const struct document *document)
-{
-    struct hf_json_writer *writer = document->writer;
-
-    hf_json_object_open(writer, "conditions");
-    write_session_conditions(document);
-    hf_json_number(writer, "voltage_mv", document->profile->voltage_mv);
-    hf_json_number(writer, "ambient_celsius", document->profile->conditions_ambient_c);
-    hf_json_string(writer, "note", document->profile->conditions_note);
-    hf_json_string(writer, "driver", document->profile->driver);
-    hf_json_integer(writer, "workers", document->session ? document->session->workers : 0);
-    hf_json_number(writer, "clock_factor", document->evidence->clock_factor);
-    hf_json_string(writer, "tool", document->evidence->tool);
-    hf_json_array_open(writer, "changed_between_sessions");
-    for (int i = 0; i < HF_CONDITION_COUNT; i++) {
-        if (condition_changed(document->evidence, i))
-            hf_json_string(writer, NULL, hf_condition_key((enum hf_condition)i));
-    }
-    hf_json_array_close(writer);
-    hf_json_object_close(writer);
-}
-
-/* --- 7: limits of the proof, and cautions ------------------------------------------------------------- */
-
-static void write_limits(const struct document *document)
-{
-    static const char *const limits[] = {
-        "It bounds the rate of faults; it does not say that none will ever happen.",
-        "It holds for the load of this mix. Other programs may load the processor in ways that none of these "
-        "kernels "
-        "does.",
-        "It holds for the temperatures that were reached here. A warmer room, dust or another cooler may "
-        "change it.",
-        "It holds for this voltage, memory setting, firmware and microcode. After a change of any of them, "
-        "verify "
-        "again.",
-        "It holds for now. Processors age: verify again from time to time.",
-        "What is expected beyond the demonstrated rate rests on a model of how faults grow with the ratio.",
-    };
-
-    hf_json_array_open(document->writer, "does_not_prove");
-    if (hf_is_simulated(document->evidence))
-        hf_json_string(document->writer, NULL, "Anything about real silicon: the machine was a rig model.");
-    for (size_t i = 0; i < sizeof limits / sizeof limits[0]; i++)
-        hf_json_string(document->writer, NULL, limits[i]);
-    hf_json_array_close(document->writer);
-}
-
-static void caution_of_spending(const struct document *document)
-{
-    struct hf_text words;
-    char spent[HF_WORDS_MAX];
-    char allowed[HF_WORDS_MAX];
-
-    if (document->soak.plan.confidence_spent <= (1 - document->shown.confidence) * (1 + 1e-9))
-        return;
-    hf_words_percent(floor(document->soak.plan.confidence_spent * 1e4 + 0.999999) / 1e4, spent);
-    hf_words_percent(1 - document->shown.confidence, allowed);
-    hf_text_init(&words, 1024);
-    hf_text_addf(
-        &words,
-        "%d soaks were begun. Taken together, the chance that such a walk certifies ratios that are worse "
-        "than stated is at most %s, instead of %s.",
-        document->soak.plan.attempts, spent, allowed);
-    write_words(document->writer, NULL, &words);
-}
-
-static void caution_of_groups(const struct document *document)
-{
-    for (int group = 0; group < document->profile->group_count; group++) {
-        struct hf_plan_view view;
-        struct hf_text words;
-
-        if (document->soak.plan.step[group] < 0 ||
-            (document->group != HF_GROUP_ALL && document->group != group))
-            continue;
-        hf_plan_view(document->evidence->plan, group, &view);
-        hf_text_init(&words, 1024);
-        if (!view.model_check_passed)
-            hf_text_addf(&words,
-                         "The faults of %s do not follow the model: what is expected of it is doubtful, what "
-                         "was demonstrated is not.",
-                         document->profile->group[group].name);
-        else if (view.left_alone)
-            hf_text_addf(&words,
-                         "%s was left where it stood after repeated void trials (%s): its ratio may be lower "
-                         "than it need be.",
-                         document->profile->group[group].name, hf_cause_name(view.left_alone_cause));
-        if (words.size > 0)
-            hf_json_string(document->writer, NULL, words.bytes);
-        hf_text_release(&words);
-    }
-}
-
-static void write_cautions(const struct document *document)
-{
-    struct hf_json_writer *writer = document->writer;
-
-    hf_json_array_open(writer, "cautions");
-    caution_of_spending(document);
-    caution_of_groups(document);
-    for (int i = 0; i < HF_CONDITION_COUNT; i++) {
-        if (!condition_changed(document->evidence, i))
-            continue;
-        hf_json_string(writer, NULL,
-                       "Conditions changed between the sessions of this run: see "
-                       "conditions.changed_between_sessions.");
-        break;
-    }
-    if (document->profile->temperature_unwatched)
-        hf_json_string(writer, NULL, "No temperature was watched, as the profile asks.");
-    hf_json_string(writer, NULL,
-                   "Heat: running above the maker's clocks raises power and temperature of processor and "
-                   "supply. Watch both.");
-    hf_json_string(writer, NULL,
-                   "Data: a fault can damage files without a word. Keep backups, and search on a scratch "
-                   "system.");
-    hf_json_string(writer, NULL, "Warranty: running outside the maker's limits may end it.");
-    hf_json_array_close(writer);
-}
-
 /* --- the whole ---------------------------------------------------------------------------------------- */
 
-static void write_document(const struct document *document, const char *fingerprint)
+static void write_document(const struct hf_certificate_document *document, const char *fingerprint)
 {
-    struct hf_evidence_group all = document->own;
-
     hf_json_object_open(document->writer, NULL);
     write_identity(document);
     write_demonstrated(document);
     write_expected(document);
-    if (document->group == HF_GROUP_ALL) {
-        gather_machine(document, &all);
-        write_machine_margin(document);
-    } else {
-        write_group_margin(document);
-    }
-    write_load(document);
-    write_heat(document, all.celsius_highest, all.celsius_mean);
-    write_clock(document, all.clock_worst);
-    write_errors(document, all.corrected, all.uncorrected);
-    write_conditions(document);
-    write_limits(document);
-    write_cautions(document);
+    hf_certificate_write_evidence(document);
+    hf_certificate_write_conditions(document);
     if (fingerprint != NULL)
         hf_json_string(document->writer, "fingerprint", fingerprint);
     hf_json_object_close(document->writer);
 }
 
-static int fingerprint_of(struct document *document, char ret_hex[HF_SHA256_HEX], struct hf_error *error)
+static int fingerprint_of(struct hf_certificate_document *document, char ret_hex[HF_SHA256_HEX],
+                          struct hf_error *error)
 {
     struct hf_json_writer writer;
     struct hf_sha256 sha;
@@ -870,15 +435,15 @@ static int fingerprint_of(struct document *document, char ret_hex[HF_SHA256_HEX]
     return error->code;
 }
 
-static int document_begin(const struct hf_evidence *evidence, int group, struct document *ret_document,
-                          struct hf_error *error)
+static int document_begin(const struct hf_evidence *evidence, int group,
+                          struct hf_certificate_document *ret_document, struct hf_error *error)
 {
     struct hf_certificate_gap gap;
-    struct document document = {.evidence = evidence,
-                                .profile = evidence->profile,
-                                .group = group,
-                                .step = -1,
-                                .session = hf_last_session(evidence)};
+    struct hf_certificate_document document = {.evidence = evidence,
+                                               .profile = evidence->profile,
+                                               .group = group,
+                                               .step = -1,
+                                               .session = hf_last_session(evidence)};
 
     for (int g = 0; g < evidence->profile->group_count; g++) {
         if ((group == HF_GROUP_ALL ? !evidence->profile->group[g].left_out : g == group) &&
@@ -903,7 +468,7 @@ static int document_begin(const struct hf_evidence *evidence, int group, struct 
 int hf_certificate_document(const struct hf_evidence *evidence, int group, struct hf_text *ret_text,
                             struct hf_error *error)
 {
-    struct document document;
+    struct hf_certificate_document document;
     char fingerprint[HF_SHA256_HEX];
     struct hf_json_writer writer;
     struct hf_text text;
