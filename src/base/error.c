@@ -65,6 +65,9 @@ static int code_of_errno(int errno_value)
     case ENOENT:
     case ENOTDIR:
         return HF_E_NOT_FOUND;
+    case ELOOP:
+    case ENAMETOOLONG:
+        return HF_E_INPUT;
     default:
         return HF_E_IO;
     }

@@ -104,19 +104,26 @@ static void print_json(const struct hf_session *session, const struct hf_supervi
 
 /* --- the night --------------------------------------------------------------------------------------- */
 
-/* Certificates when it is proved, a report in any case. A failure here never undoes the run. */
-static void write_evidence(struct hf_session *session, enum hf_supervisor_end end)
+/* Certificates when the soak passed, a report in any case. The run is closed first: that gives back the space
+ * reserved for the night, and nothing here can undo what the journal holds. Returns the exit status: what was
+ * proved but could not be written is no success. */
+static int write_evidence(struct hf_session *session, enum hf_supervisor_end end, int status)
 {
     struct hf_error error = {0};
     int truth[HF_GROUPS_MAX];
     int has_truth = hf_true_limits_of_profile(session->profile, truth);
+    int failed;
 
+    hf_run_close(session->run);
+    session->run = NULL;
     if (end == HF_END_FINISHED &&
         hf_certificates_write(session->directory, HF_GROUP_ALL, NULL, &error) != HF_OK)
-        hf_session_say(session, error.message);
+        status = hf_command_fail("search", &error);
     hf_error_clear(&error);
-    if (hf_report_write(session->directory, has_truth ? truth : NULL, &error) != HF_OK)
-        hf_session_say(session, error.message);
+    if (hf_report_write(session->directory, has_truth ? truth : NULL, &error) == HF_OK)
+        return status;
+    failed = hf_command_fail("search", &error);
+    return status == 0 ? failed : status;
 }
 
 static int ask_applied(void *context, const char *page)
@@ -166,12 +173,11 @@ static int run(struct hf_session *session)
     if (hf_supervisor_run(&supervisor, &result, &error) != HF_OK) {
         status = hf_command_fail("search", &error);
     } else {
-        status = exit_status_of(&result);
-        write_evidence(session, result.end);
         if (settings.json)
             print_json(session, &result);
         else
             print_summary(session, &result);
+        status = write_evidence(session, result.end, exit_status_of(&result));
     }
     hf_text_release(&result.words);
     return status;
@@ -185,13 +191,12 @@ static int show_finished(struct hf_session *session)
     hf_session_say(session,
                    "this run is finished; holdfast certify and holdfast report show it, verify checks it "
                    "again; a new search needs a new --run directory");
-    write_evidence(session, HF_END_FINISHED);
     hf_text_init(&result.words, 256);
     hf_text_add_string(&result.words, "the soak passed in an earlier session");
     if (settings.json)
         print_json(session, &result);
     hf_text_release(&result.words);
-    return 0;
+    return write_evidence(session, HF_END_FINISHED, 0);
 }
 
 int hf_command_search(int argc, char **argv)

@@ -163,6 +163,7 @@ int hf_command_end(const char *command, int status)
 
     if (!failed)
         return status;
-    fprintf(stderr, "holdfast %s: cannot write to standard output: %s\n", command, strerror(errno));
+    fprintf(stderr, "holdfast%s%s: cannot write to standard output: %s\n", command[0] ? " " : "", command,
+            strerror(errno));
     return 4;
 }

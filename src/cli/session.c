@@ -1,7 +1,9 @@
 #include "cli/session.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "base/memory.h"
@@ -23,11 +25,14 @@ int hf_session_directory(const char *run_directory, const char *profile_path, ch
                          struct hf_error *error)
 {
     struct hf_profile *profile;
+    struct stat status;
     int code;
 
     if (run_directory != NULL) {
         if (snprintf(ret_path, size, "%s", run_directory) >= (int)size)
             return hf_fail(error, HF_E_RANGE, "--run: the path is longer than %zu bytes", size - 1);
+        if (stat(run_directory, &status) != 0 && (errno == ENAMETOOLONG || errno == ELOOP))
+            return hf_fail_errno(error, errno, "--run %s", run_directory);
         return HF_OK;
     }
     if (profile_path == NULL)
@@ -61,10 +66,12 @@ static int read_mix(struct hf_session *session, struct hf_error *error)
 {
     const struct hf_profile *profile = session->profile;
 
-    if (profile->mix[0] != '\0')
-        return hf_mix_builtin(profile->mix, &session->mix, error);
-    return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix",
-                        &session->mix, error);
+    if (profile->mix[0] == '\0')
+        return hf_mix_parse(profile->mix_document.bytes, profile->mix_document.size, "the profile's mix",
+                            &session->mix, error);
+    if (hf_mix_builtin(profile->mix, &session->mix, error) != HF_OK)
+        hf_error_context(error, "the profile of %s: mix", profile->name);
+    return error->code;
 }
 
 static int find_driver(struct hf_session *session, struct hf_error *error)
@@ -79,8 +86,9 @@ static int find_driver(struct hf_session *session, struct hf_error *error)
         hf_text_init(&names, 512);
         for (int i = 0; i < hf_driver_count(); i++)
             hf_text_addf(&names, "%s%s", i > 0 ? ", " : "", hf_driver_at(i)->name);
-        code = hf_fail(error, HF_E_RANGE, "driver: there is no setting driver \"%s\"; choose one of %s",
-                       profile->driver, names.bytes);
+        code = hf_fail(error, HF_E_RANGE,
+                       "the profile of %s: driver: there is no setting driver \"%s\"; choose one of %s",
+                       profile->name, profile->driver, names.bytes);
         hf_text_release(&names);
         return code;
     }

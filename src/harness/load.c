@@ -15,7 +15,8 @@ static struct hf_load load_of_entry(const struct hf_mix_entry *entry)
 
     if (entry->pattern == HF_PATTERN_SQUARE) {
         load.duty = entry->duty;
-        load.period_s = entry->period_s;
+        load.period_s =
+            sqrt(entry->period_s * fmax(entry->period_s, entry->period_high_s)); /* geometric middle */
     } else if (entry->pattern == HF_PATTERN_SOLO_THEN_ALL) {
         load.duty = 0.7; /* bursts of 50 us to 5 ms after solo phases of 5 to 25 us: engineering judgement */
         load.period_s = 0.001; /* geometric middle of the bursts */

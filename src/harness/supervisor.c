@@ -502,11 +502,10 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
     if (s->options->unpark || (!state->parked && state->resets_without_verdict < HF_FRUITLESS_RESETS))
         return 0;
-    (void)snprintf(
-        words, sizeof words,
-        "parked after %d resets without a judged trial between them; trial %llu was the last; look at "
-        "the machine, then run search --unpark",
-        state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
+    (void)snprintf(words, sizeof words,
+                   "%d resets without a judged trial between them; trial %llu was the last; look at "
+                   "the machine, then run search --unpark",
+                   state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
     s->result->end = HF_END_PARKED;
     hf_text_add_string(&s->result->words, words);
     if (!state->parked)

@@ -57,7 +57,7 @@ const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_SEARCH, "claim_hours", 0.001, 100000, 0, 168, 1, AT(claim_hours)},
     {HF_PROFILE_SEARCH, "confidence", 0.5, 0.9999, 0, 0.95, 1, AT(confidence)},
     {HF_PROFILE_SEARCH, "soak_hours", 0.001, 10000, 0, 6, 3600, AT(soak_s)},
-    {HF_PROFILE_SEARCH, "baseline_minutes", 0.01, 10000, 0, 10, 60, AT(baseline_s)},
+    {HF_PROFILE_SEARCH, "baseline_minutes", 0.02, 10000, 0, 10, 60, AT(baseline_s)},
     {HF_PROFILE_SEARCH, "reset_minutes", 0, 1000, 0, 3, 60, AT(reset_cost_s)},
     {HF_PROFILE_CONDITIONS, "voltage_mv", 1, 10000, 0, UNKNOWN, 1, AT(voltage_mv)},
     {HF_PROFILE_CONDITIONS, "ambient_c", -60, 100, 0, UNKNOWN, 1, AT(conditions_ambient_c)},
