@@ -1,11 +1,12 @@
 /*
  * The registry: which kernels there are, and which entry of each runs here.
  *
- * Adding a kernel: one file in kernels/reference that exports hf_reference_<name>, optionally one in a folder
- * of an instruction set that exports hf_<set>_<name>, and one line in KERNEL_LIST.
+ * Adding a kernel: one file in kernels/reference that exports hf_reference_<name>, optionally ones in folders
+ * of instruction sets that export hf_<set>_<name>, their declarations in kernels/entries.h, and one line in
+ * the table below, at its end.
  *
  * Invariants:
- *   1. The order of entries is that of KERNEL_LIST, on every CPU: indices can be journalled.
+ *   1. The order of entries is that of the table, on every CPU: indices can be journalled.
  *   2. chosen[i] is the fastest entry of line i that CPU and system allow, its reference entry when none is
  *      or when the reference is forced; all entries of a line agree in name, width and digests.
  *   3. Lines of one name follow each other, widths increasing.
@@ -16,41 +17,30 @@
 
 #include "holdfast/kernel.h"
 #include "workloads/features.h"
+#include "workloads/kernels/entries.h"
 
 #if defined(__x86_64__)
-#define ONLY_X86(entry) entry
+#define X86(entry) &entry,
 #else
-#define ONLY_X86(entry) NULL
+#define X86(entry)
 #endif
 
-/* Lines: PLAIN(name) has plain C only; AVX2(name), AVX512(name) and BOTH(name) have faster entries too. */
-#define KERNEL_LIST(PLAIN, AVX2, AVX512, BOTH)                                                               \
-    AVX2(fma_residue_128)                                                                                    \
-    AVX2(fma_residue_256)                                                                                    \
-    AVX512(fma_residue_512)                                                                                  \
-    AVX2(wide_multiply)                                                                                      \
-    PLAIN(branch)
+#define ENTRIES_MAX 5
 
-#define DECLARE_PLAIN(kernel)  extern const struct hf_kernel hf_reference_##kernel;
-#define DECLARE_AVX2(kernel)   extern const struct hf_kernel hf_reference_##kernel, hf_avx2_##kernel;
-#define DECLARE_AVX512(kernel) extern const struct hf_kernel hf_reference_##kernel, hf_avx512_##kernel;
-#define DECLARE_BOTH(kernel)                                                                                 \
-    extern const struct hf_kernel hf_reference_##kernel, hf_avx2_##kernel, hf_avx512_##kernel;
-KERNEL_LIST(DECLARE_PLAIN, DECLARE_AVX2, DECLARE_AVX512, DECLARE_BOTH)
-
+/* The entries of a kernel and width: the reference first, then the faster ones, the fastest last. */
 struct line {
-    const struct hf_kernel *reference;
-    const struct hf_kernel *avx2;
-    const struct hf_kernel *avx512;
+    const struct hf_kernel *entry[ENTRIES_MAX];
 };
 
-#define LINE_PLAIN(kernel)  {&hf_reference_##kernel, NULL, NULL},
-#define LINE_AVX2(kernel)   {&hf_reference_##kernel, ONLY_X86(&hf_avx2_##kernel), NULL},
-#define LINE_AVX512(kernel) {&hf_reference_##kernel, NULL, ONLY_X86(&hf_avx512_##kernel)},
-#define LINE_BOTH(kernel)                                                                                    \
-    {&hf_reference_##kernel, ONLY_X86(&hf_avx2_##kernel), ONLY_X86(&hf_avx512_##kernel)},
-
-static const struct line lines[] = {KERNEL_LIST(LINE_PLAIN, LINE_AVX2, LINE_AVX512, LINE_BOTH)};
+/* clang-format off */
+static const struct line lines[] = {
+    {{&hf_reference_fma_residue_128, X86(hf_avx2_fma_residue_128)}},
+    {{&hf_reference_fma_residue_256, X86(hf_avx2_fma_residue_256)}},
+    {{&hf_reference_fma_residue_512, X86(hf_avx512_fma_residue_512)}},
+    {{&hf_reference_wide_multiply, X86(hf_avx2_wide_multiply)}},
+    {{&hf_reference_branch}},
+};
+/* clang-format on */
 
 #define LINE_COUNT ((int)(sizeof lines / sizeof lines[0]))
 
@@ -60,25 +50,32 @@ static struct {
     const struct hf_kernel *fastest[LINE_COUNT];
 } registry;
 
+static const struct hf_kernel *fastest_of(const struct line *line, unsigned features)
+{
+    const struct hf_kernel *fastest = line->entry[0];
+
+    assert(fastest->needs == 0);
+    for (int i = 1; i < ENTRIES_MAX && line->entry[i] != NULL; i++) {
+        assert(line->entry[i]->width_bits == fastest->width_bits);
+        assert(strcmp(line->entry[i]->name, fastest->name) == 0);
+        if ((line->entry[i]->needs & ~features) == 0)
+            fastest = line->entry[i];
+    }
+    return fastest;
+}
+
 /* The table starts as the reference table; faster entries replace it. */
 static void registry_fill(void)
 {
-    struct hf_features features;
     const char *wish;
+    unsigned features;
 
     if (registry.ready)
         return;
     features = hf_features_here(); /* slow on a virtual machine, which has to be asked */
     wish = getenv("HOLDFAST_KERNELS");
-    for (int i = 0; i < LINE_COUNT; i++) {
-        registry.fastest[i] = lines[i].reference;
-        if (features.avx2_fma && lines[i].avx2 != NULL)
-            registry.fastest[i] = lines[i].avx2;
-        if (features.avx512 && lines[i].avx512 != NULL)
-            registry.fastest[i] = lines[i].avx512;
-        assert(registry.fastest[i]->width_bits == lines[i].reference->width_bits);
-        assert(strcmp(registry.fastest[i]->name, lines[i].reference->name) == 0);
-    }
+    for (int i = 0; i < LINE_COUNT; i++)
+        registry.fastest[i] = fastest_of(&lines[i], features);
     registry.forced = wish != NULL && strcmp(wish, "reference") == 0;
     registry.ready = 1;
 }
@@ -92,15 +89,14 @@ const struct hf_kernel *hf_kernel_at(int index)
 {
     assert(index >= 0 && index < LINE_COUNT);
     registry_fill();
-    return registry.forced ? lines[index].reference : registry.fastest[index];
+    return registry.forced ? lines[index].entry[0] : registry.fastest[index];
 }
 
 int hf_kernel_is_native(int index)
 {
     assert(index >= 0 && index < LINE_COUNT);
     registry_fill();
-    return registry.fastest[index] != lines[index].reference ||
-           (lines[index].avx2 == NULL && lines[index].avx512 == NULL);
+    return registry.fastest[index] != lines[index].entry[0] || lines[index].entry[1] == NULL;
 }
 
 int hf_kernel_index(const char *name, int width_bits)
@@ -108,9 +104,9 @@ int hf_kernel_index(const char *name, int width_bits)
     int found = -1;
 
     for (int i = 0; i < LINE_COUNT; i++) {
-        if (strcmp(lines[i].reference->name, name) != 0)
+        if (strcmp(lines[i].entry[0]->name, name) != 0)
             continue;
-        if (width_bits == lines[i].reference->width_bits)
+        if (width_bits == lines[i].entry[0]->width_bits)
             return i;
         if (width_bits == 0 && (found < 0 || hf_kernel_is_native(i)))
             found = i;
@@ -129,7 +125,7 @@ const struct hf_kernel *hf_kernel_reference(const char *name, int width_bits)
 {
     int index = hf_kernel_index(name, width_bits);
 
-    return index < 0 ? NULL : lines[index].reference;
+    return index < 0 ? NULL : lines[index].entry[0];
 }
 
 size_t hf_kernel_state_bytes_max(void)
@@ -138,8 +134,8 @@ size_t hf_kernel_state_bytes_max(void)
 
     registry_fill();
     for (int i = 0; i < LINE_COUNT; i++) {
-        if (lines[i].reference->state_bytes > max)
-            max = lines[i].reference->state_bytes;
+        if (lines[i].entry[0]->state_bytes > max)
+            max = lines[i].entry[0]->state_bytes;
         if (registry.fastest[i]->state_bytes > max)
             max = registry.fastest[i]->state_bytes;
     }

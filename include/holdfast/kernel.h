@@ -56,6 +56,7 @@ enum hf_live_state {
 struct hf_kernel {
     const char *name;           /* "fma-residue" */
     const char *isa;            /* "reference", "avx2+fma", "avx512" */
+    unsigned needs;             /* what CPU and system must have: bits of workloads/features.h; 0: nothing */
     int width_bits;             /* 64 for scalar */
     int load_class;             /* enum hf_load_class (event.h) */
     size_t state_bytes;         /* a multiple of 64 */

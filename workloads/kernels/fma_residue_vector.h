@@ -1,6 +1,6 @@
 /*
  * The body of a vector entry of fma-residue. The including file defines, for its width:
- *   WIDTH, CLASS, ISA, BURST            registry data
+ *   WIDTH, CLASS, ISA, NEEDS, BURST     registry data
  *   VECTOR, VECTOR_LANES, VECTORS       the type, its lanes, and how many of them are in flight
  *   V_SET(d), V_LOAD(p), V_STORE(p, v), V_MULTIPLY(a, b), V_ADD(a, b), V_SUBTRACT(a, b)
  *   V_FMA(a, b, c) = a b + c, V_FMS(a, b, c) = a b - c, V_FNMA(a, b, c) = c - a b
@@ -121,6 +121,7 @@ extern const struct hf_kernel ENTRY_NAME;
 const struct hf_kernel ENTRY_NAME = {
     .name = "fma-residue",
     .isa = ISA,
+    .needs = NEEDS,
     .width_bits = WIDTH,
     .load_class = CLASS,
     .state_bytes = HF_FMA_STATE_BYTES(LANES),
@@ -146,6 +147,7 @@ const struct hf_kernel ENTRY_NAME = {
 #undef WIDTH
 #undef CLASS
 #undef ISA
+#undef NEEDS
 #undef BURST
 #undef ENTRY_NAME
 #undef VECTOR

@@ -66,12 +66,13 @@ static void test_registry(void **unused)
 
 static void test_widest(void **unused)
 {
-    struct hf_features features = hf_features_here();
-    int width = features.avx512 ? 512 : (features.avx2_fma ? 256 : 128);
+    unsigned features = hf_features_here();
+    int avx512 = (features & HF_FEATURE_AVX512) != 0;
+    int width = avx512 ? 512 : ((features & HF_FEATURE_AVX2_FMA) != 0 ? 256 : 128);
 
     (void)unused;
     assert_int_equal(hf_kernel_find("fma-residue", 0)->width_bits, width);
-    assert_int_equal(hf_kernel_is_native(hf_kernel_index("fma-residue", 512)), features.avx512);
+    assert_int_equal(hf_kernel_is_native(hf_kernel_index("fma-residue", 512)), avx512);
     assert_int_equal(hf_kernel_is_native(hf_kernel_index("branch", 0)), 1);
 }
 
@@ -88,27 +89,39 @@ static void test_force_reference(void **unused)
     assert_ptr_equal(hf_kernel_find("fma-residue", 0), fast);
 }
 
+static unsigned features_of(uint32_t leaf1_ecx, uint32_t leaf7_ebx, uint32_t leaf7_ecx, uint64_t xcr0)
+{
+    return hf_features_of(&(struct hf_feature_words){leaf1_ecx, leaf7_ebx, leaf7_ecx, xcr0});
+}
+
 static void test_features(void **unused)
 {
     const uint32_t ecx = 1u << 12 | 1u << 27 | 1u << 28;
     const uint32_t avx2 = 1u << 5 | 1u << 8;
     const uint32_t avx512 = avx2 | 1u << 16 | 1u << 17 | 1u << 30 | 1u << 31;
+    const unsigned both = HF_FEATURE_AVX2_FMA | HF_FEATURE_AVX512;
 
     (void)unused;
-    assert_true(hf_features_of(ecx, avx2, 7).avx2_fma);
-    assert_false(hf_features_of(ecx, avx2, 7).avx512);
-    assert_true(hf_features_of(ecx, avx512, 0xe7).avx512);
-    assert_true(hf_features_of(ecx, avx512, 0xe7).avx2_fma);
+    assert_int_equal(features_of(ecx, avx2, 0, 7), HF_FEATURE_AVX2_FMA);
+    assert_int_equal(features_of(ecx, avx512, 0, 0xe7), both);
     /* the CPU has it, the system does not save it */
-    assert_false(hf_features_of(ecx, avx512, 7).avx512);
-    assert_false(hf_features_of(ecx, avx512, 0x67).avx512);
-    assert_false(hf_features_of(ecx, avx512, 3).avx2_fma);
-    assert_false(hf_features_of(ecx, avx512, 0).avx2_fma);
+    assert_int_equal(features_of(ecx, avx512, 1u << 11, 7), HF_FEATURE_AVX2_FMA);
+    assert_int_equal(features_of(ecx, avx512, 0, 0x67), HF_FEATURE_AVX2_FMA);
+    assert_int_equal(features_of(ecx, avx512, 0, 3), 0);
+    assert_int_equal(features_of(ecx, avx512, 0, 0), 0);
     /* the system would save it, the CPU lacks a part */
-    assert_false(hf_features_of(ecx & ~(1u << 12), avx2, 7).avx2_fma);
-    assert_false(hf_features_of(ecx & ~(1u << 27), avx512, 0xe7).avx512);
-    assert_false(hf_features_of(ecx, avx512 & ~(1u << 17), 0xe7).avx512);
-    assert_false(hf_features_of(ecx, 1u << 5, 7).avx2_fma); /* no BMI2 */
+    assert_int_equal(features_of(ecx & ~(1u << 12), avx2, 0, 7), 0);
+    assert_int_equal(features_of(ecx & ~(1u << 27), avx512, 0, 0xe7), 0);
+    assert_int_equal(features_of(ecx, avx512 & ~(1u << 17), 0, 0xe7), HF_FEATURE_AVX2_FMA);
+    assert_int_equal(features_of(ecx, 1u << 5, 0, 7), 0); /* no BMI2 */
+    /* those that need no state of their own */
+    assert_int_equal(features_of(1u << 25 | 1u << 1 | 1u << 9 | 1u << 19, 0, 0, 0), HF_FEATURE_AES);
+    assert_int_equal(features_of(1u << 25 | 1u << 9 | 1u << 19, 0, 0, 0), 0);
+    assert_int_equal(features_of(1u << 9 | 1u << 19, 1u << 29, 0, 0), HF_FEATURE_SHA);
+    assert_int_equal(features_of(1u << 20, 0, 0, 0), HF_FEATURE_CRC32);
+    assert_int_equal(features_of(ecx, avx512, 1u << 9 | 1u << 10 | 1u << 11, 0xe7),
+                     both | HF_FEATURE_VAES | HF_FEATURE_VNNI);
+    assert_int_equal(features_of(ecx, avx512 | 1u << 21, 0, 0xe7), both | HF_FEATURE_IFMA);
 }
 
 static void check_length(struct pair pair, enum hf_operands operands, uint64_t seed, uint64_t steps)

@@ -1,11 +1,13 @@
 /* fma-residue at 128 and 256 bit: AVX2 and FMA, 16 vector registers. See fma_residue_vector.h. */
 
 #include "workloads/kernels/fma_residue.h"
+#include "workloads/features.h"
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH            128
 #define CLASS            HF_LOAD_FMA_128
 #define ISA              "avx2+fma"
+#define NEEDS            HF_FEATURE_AVX2_FMA
 #define BURST            3800
 #define ENTRY_NAME       hf_avx2_fma_residue_128
 #define VECTOR           __m128d
@@ -27,6 +29,7 @@
 #define WIDTH            256
 #define CLASS            HF_LOAD_FMA_256
 #define ISA              "avx2+fma"
+#define NEEDS            HF_FEATURE_AVX2_FMA
 #define BURST            3800
 #define ENTRY_NAME       hf_avx2_fma_residue_256
 #define VECTOR           __m256d

@@ -4,6 +4,7 @@
  * after two turns of power chains comes one of an affine chain.
  */
 #include "workloads/kernels/wide_multiply.h"
+#include "workloads/features.h"
 
 /* hf_wide_turn() in three instructions. */
 #define POWER_TURN(x, multiplier_shifted)                                                                    \
@@ -76,6 +77,7 @@ extern const struct hf_kernel hf_avx2_wide_multiply;
 const struct hf_kernel hf_avx2_wide_multiply = {
     .name = "wide-multiply",
     .isa = "bmi2",
+    .needs = HF_FEATURE_AVX2_FMA,
     .width_bits = 64,
     .load_class = HF_LOAD_MULTIPLY,
     .state_bytes = sizeof(struct hf_wide_state),

@@ -1,11 +1,13 @@
 /* fma-residue at 512 bit: AVX-512F, 32 vector registers. See fma_residue_vector.h. */
 
 #include "workloads/kernels/fma_residue.h"
+#include "workloads/features.h"
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH            512
 #define CLASS            HF_LOAD_FMA_512
 #define ISA              "avx512"
+#define NEEDS            HF_FEATURE_AVX512
 #define BURST            2300
 #define ENTRY_NAME       hf_avx512_fma_residue_512
 #define VECTOR           __m512d
