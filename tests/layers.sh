@@ -42,6 +42,11 @@ plan_config.h plan
 statistics.h plan
 rig.h rig
 topology.h machine
+host.h machine
+sensors.h machine
+true_clock.h machine
+hardware_errors.h machine
+recording.h machine
 driver.h drivers
 kernel.h workloads
 mix.h workloads

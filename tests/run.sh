@@ -4,7 +4,7 @@
 #   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash and
 #                             command-line tests, the same under address and undefined-behaviour sanitizers where
 #                             they apply, two programs under valgrind, the checks of layers and style
-#   sh tests/run.sh quick     gcc, unit and command-line tests, layers and style
+#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 bits a kernel; all tiers: 5,000), layers and style
 #
 # What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
 # status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
@@ -150,8 +150,10 @@ script tests/style.sh
 if build dev; then
     part "every test file is registered" all_registered
     if [ "$tier" = quick ]; then
-        tests dev "unit and command-line tests" -R '^(unit|cli)/'
+        tests dev "unit, command-line and injection tests" -R '^(unit|cli|inject)/'
     else
+        HOLDFAST_INJECTIONS=5000
+        export HOLDFAST_INJECTIONS
         tests dev "all tests"
     fi
 fi

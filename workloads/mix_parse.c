@@ -7,7 +7,8 @@
  *
  * Left out: slice_low_s 0.5, slice_high_s 2 (slice_low_s when that is longer), width_bits 0 (the widest that
  * runs here), pattern steady, sync free for steady and all for the others, period_high_us period_us, duty
- * 0.5. A key that the entry's pattern has no use for is refused: it would say something that does not happen.
+ * 0.5, stream_kernel none. A key that the entry's pattern has no use for is refused: it would say something
+ * that does not happen.
  */
 #include <cjson/cJSON.h>
 #include <stdio.h>
@@ -22,7 +23,7 @@
 #define WEIGHT_HIGH  1e6
 #define DUTY_LOW     0.01
 #define DUTY_HIGH    1.0
-#define WORDS_SIZE   160
+#define WORDS_SIZE   320
 
 /* "a, b, c" of the registry's kernel names, each once. */
 static void kernel_names(char ret_words[WORDS_SIZE])
@@ -118,16 +119,49 @@ static int refuse_keys(const struct hf_json_reader *place, const char *const *ke
     return HF_OK;
 }
 
-static int read_square(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+/* Which keys a pattern has a use for, and the range of its periods. */
+struct shape {
+    int has_sync, has_period, has_solo;
+    double low_s, high_s;
+};
+
+static const struct shape shapes[HF_PATTERN_COUNT] = {
+    [HF_PATTERN_STEADY] = {0},
+    [HF_PATTERN_SQUARE] = {1, 1, 0, HF_PULSE_PERIOD_LOW_S, HF_SQUARE_PERIOD_HIGH_S},
+    [HF_PATTERN_SOLO_THEN_ALL] = {.has_solo = 1},
+    [HF_PATTERN_TELEGRAPH] = {1, 1, 0, HF_TELEGRAPH_PERIOD_LOW_S, HF_TELEGRAPH_PERIOD_HIGH_S},
+    [HF_PATTERN_WAKE] = {.has_sync = 1},
+    [HF_PATTERN_SWING] = {1, 1, 0, HF_SWING_PERIOD_LOW_S, HF_SWING_PERIOD_HIGH_S},
+};
+
+static int refuse_foreign(const struct hf_json_reader *place, enum hf_pattern pattern, struct hf_error *error)
 {
-    static const char *const foreign[] = {"solo_kernel", NULL};
-    const double low_us = HF_SQUARE_PERIOD_LOW_S * 1e6;
-    const double high_us = HF_SQUARE_PERIOD_HIGH_S * 1e6;
+    static const char *const of_sync[] = {"sync", NULL};
+    static const char *const of_period[] = {"period_us", "period_high_us", "duty", NULL};
+    static const char *const of_solo[] = {"solo_kernel", "stream_kernel", NULL};
+    const struct shape *shape = &shapes[pattern];
+
+    if ((!shape->has_sync && refuse_keys(place, of_sync, pattern, error) != HF_OK) ||
+        (!shape->has_period && refuse_keys(place, of_period, pattern, error) != HF_OK) ||
+        (!shape->has_solo && refuse_keys(place, of_solo, pattern, error) != HF_OK))
+        return error->code;
+    return HF_OK;
+}
+
+/* Only a kernel that works in pulses can follow the shortest periods of square. */
+static int read_periods(const struct hf_json_reader *place, struct hf_mix_entry *entry,
+                        struct hf_error *error)
+{
+    const struct shape *shape = &shapes[entry->pattern];
+    int in_pulses = hf_kernel_reference(entry->kernel, 0)->pulse != NULL;
+    double low_us = shape->low_s * 1e6;
+    double high_us = shape->high_s * 1e6;
     double period_us, period_high_us;
 
+    if (entry->pattern == HF_PATTERN_SQUARE && !in_pulses)
+        low_us = HF_SQUARE_PERIOD_LOW_S * 1e6;
     entry->duty = 0.5;
-    if (refuse_keys(place, foreign, entry->pattern, error) != HF_OK ||
-        hf_json_get_number(place, "period_us", low_us, high_us, &period_us, error) != HF_OK)
+    if (hf_json_get_number(place, "period_us", low_us, high_us, &period_us, error) != HF_OK)
         return error->code;
     period_high_us = period_us;
     if (read_number(place, "period_high_us", period_us, high_us, &period_high_us, error) != HF_OK ||
@@ -138,39 +172,41 @@ static int read_square(const struct hf_json_reader *place, struct hf_mix_entry *
     return HF_OK;
 }
 
+static int read_solo(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+{
+    if (read_kernel(place, "solo_kernel", entry->solo_kernel, error) != HF_OK)
+        return error->code;
+    if (!hf_json_has(place, "stream_kernel"))
+        return HF_OK;
+    return read_kernel(place, "stream_kernel", entry->stream_kernel, error);
+}
+
 static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry *entry,
                         struct hf_error *error)
 {
-    static const char *const steady_foreign[] = {"period_us",   "period_high_us", "duty",
-                                                 "solo_kernel", "sync",           NULL};
-    static const char *const solo_foreign[] = {"period_us", "period_high_us", "duty", "sync", NULL};
     int pattern = HF_PATTERN_STEADY;
     int sync = HF_SYNC_ALL;
 
-    if (read_word(place, "pattern", hf_pattern_of_name, &pattern, "steady, square, solo-then-all", error) !=
-            HF_OK ||
+    if (read_word(place, "pattern", hf_pattern_of_name, &pattern,
+                  "steady, square, solo-then-all, telegraph, wake, swing", error) != HF_OK ||
         read_word(place, "sync", hf_sync_of_name, &sync, "free, group, all, antiphase, dither", error) !=
             HF_OK)
         return error->code;
     entry->pattern = (enum hf_pattern)pattern;
     entry->sync = pattern == HF_PATTERN_STEADY ? HF_SYNC_FREE : (enum hf_sync)sync;
-    switch (entry->pattern) {
-    case HF_PATTERN_SQUARE:
-        return read_square(place, entry, error);
-    case HF_PATTERN_SOLO_THEN_ALL:
-        if (refuse_keys(place, solo_foreign, entry->pattern, error) != HF_OK)
-            return error->code;
-        return read_kernel(place, "solo_kernel", entry->solo_kernel, error);
-    default:
-        return refuse_keys(place, steady_foreign, entry->pattern, error);
-    }
+    if (refuse_foreign(place, entry->pattern, error) != HF_OK)
+        return error->code;
+    if (shapes[pattern].has_period)
+        return read_periods(place, entry, error);
+    return shapes[pattern].has_solo ? read_solo(place, entry, error) : HF_OK;
 }
 
 static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry,
                       struct hf_error *error)
 {
-    static const char *const keys[] = {"kernel",    "width_bits",     "solo_kernel", "pattern", "sync",
-                                       "period_us", "period_high_us", "duty",        "weight",  NULL};
+    static const char *const keys[] = {"kernel",      "width_bits",    "pattern",   "sync",
+                                       "solo_kernel", "stream_kernel", "period_us", "period_high_us",
+                                       "duty",        "weight",        NULL};
     struct hf_mix_entry entry = {0};
 
     if (!cJSON_IsObject(place->value))

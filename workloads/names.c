@@ -5,7 +5,8 @@
 #include "holdfast/mix.h"
 
 static const char *const operands_names[HF_OPERANDS_COUNT] = {"full", "bounded", "sparse", "carry"};
-static const char *const pattern_names[HF_PATTERN_COUNT] = {"steady", "square", "solo-then-all"};
+static const char *const pattern_names[HF_PATTERN_COUNT] = {"steady",    "square", "solo-then-all",
+                                                            "telegraph", "wake",   "swing"};
 static const char *const sync_names[HF_SYNC_COUNT] = {"free", "group", "all", "antiphase", "dither"};
 
 static const char *name_of(const char *const *names, unsigned count, unsigned code)

@@ -24,8 +24,13 @@
 #else
 #define X86(entry)
 #endif
+#if defined(__aarch64__)
+#define ARM64(entry) &entry,
+#else
+#define ARM64(entry)
+#endif
 
-#define ENTRIES_MAX 5
+#define ENTRIES_MAX HF_KERNEL_ENTRIES_MAX
 
 /* The entries of a kernel and width: the reference first, then the faster ones, the fastest last. */
 struct line {
@@ -39,6 +44,30 @@ static const struct line lines[] = {
     {{&hf_reference_fma_residue_512, X86(hf_avx512_fma_residue_512)}},
     {{&hf_reference_wide_multiply, X86(hf_avx2_wide_multiply)}},
     {{&hf_reference_branch}},
+    {{&hf_reference_pulse_256, X86(hf_avx2_pulse_256)}},
+    {{&hf_reference_pulse_512, X86(hf_avx512_pulse_512)}},
+    {{&hf_reference_chase_l1}},
+    {{&hf_reference_chase_l2}},
+    {{&hf_reference_chase_l3}},
+    {{&hf_reference_chase_memory}},
+    {{&hf_reference_gather_256_l1, X86(hf_avx2_gather_256_l1)}},
+    {{&hf_reference_gather_512_l1, X86(hf_avx512_gather_512_l1)}},
+    {{&hf_reference_gather_256_l2, X86(hf_avx2_gather_256_l2)}},
+    {{&hf_reference_gather_512_l2, X86(hf_avx512_gather_512_l2)}},
+    {{&hf_reference_gather_256_l3, X86(hf_avx2_gather_256_l3)}},
+    {{&hf_reference_gather_512_l3, X86(hf_avx512_gather_512_l3)}},
+    {{&hf_reference_gather_256_memory, X86(hf_avx2_gather_256_memory)}},
+    {{&hf_reference_gather_512_memory, X86(hf_avx512_gather_512_memory)}},
+    {{&hf_reference_copy_256_l1, X86(hf_avx2_copy_256_l1)}},
+    {{&hf_reference_copy_512_l1, X86(hf_avx512_copy_512_l1)}},
+    {{&hf_reference_copy_256_l2, X86(hf_avx2_copy_256_l2)}},
+    {{&hf_reference_copy_512_l2, X86(hf_avx512_copy_512_l2)}},
+    {{&hf_reference_copy_256_l3, X86(hf_avx2_copy_256_l3)}},
+    {{&hf_reference_copy_512_l3, X86(hf_avx512_copy_512_l3)}},
+    {{&hf_reference_copy_256_memory, X86(hf_avx2_copy_256_memory)}},
+    {{&hf_reference_copy_512_memory, X86(hf_avx512_copy_512_memory)}},
+    {{&hf_reference_handoff_group}},
+    {{&hf_reference_handoff_across}},
 };
 /* clang-format on */
 
@@ -90,6 +119,19 @@ const struct hf_kernel *hf_kernel_at(int index)
     assert(index >= 0 && index < LINE_COUNT);
     registry_fill();
     return registry.forced ? lines[index].entry[0] : registry.fastest[index];
+}
+
+int hf_kernel_entries(int index, const struct hf_kernel *ret_entries[HF_KERNEL_ENTRIES_MAX])
+{
+    unsigned features = hf_features_here();
+    int count = 0;
+
+    assert(index >= 0 && index < LINE_COUNT);
+    for (int i = 0; i < ENTRIES_MAX && lines[index].entry[i] != NULL; i++) {
+        if ((lines[index].entry[i]->needs & ~features) == 0)
+            ret_entries[count++] = lines[index].entry[i];
+    }
+    return count;
 }
 
 int hf_kernel_is_native(int index)

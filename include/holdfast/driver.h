@@ -77,6 +77,8 @@ struct hf_driver_ops {
     int (*load)(void *state, int group, const struct hf_load_slice *slices, int count,
                 struct hf_error *error);
     void (*begin_run)(void *state, int group);
+    /* Which cores of the group carry that load: bit c for core c. All do until this is called. */
+    void (*cores)(void *state, int group, uint32_t cores);
     /* Moves the model by run_seconds; returns how many damages became due, in order of time, at most
      * HF_DRIVER_DAMAGE_MAX. Of one group at most one corrected error and one worse fault are told a call: the
      * caller ends the group's trial on it. Nothing follows a reset. Time that did not fit is made up by the

@@ -60,6 +60,9 @@ struct hf_kernel {
     int width_bits;             /* 64 for scalar */
     int load_class;             /* enum hf_load_class (event.h) */
     size_t state_bytes;         /* a multiple of 64 */
+    int level;                  /* memory kernels: 1 to 3 for the cache of that level, 4 for memory; 0: others */
+    int arena;                  /* enum hf_arena_kind (workloads/arena.h); 0: the state is all it works on */
+    uint64_t words_per_step;    /* of the arena, whose words are all visited in arena words / this many steps */
     unsigned live_state;        /* enum hf_live_state */
     uint64_t live_bits;         /* bits that plant() can flip: all that a later step or the digest uses */
     uint64_t burst_steps;       /* steps that take roughly 20 us on a current core: the natural burst */
@@ -78,6 +81,15 @@ struct hf_kernel {
                    struct hf_lane_report *ret_report);
     /* Flips bit number `bit` (modulo live_bits) of the live state between two bursts. */
     void (*plant)(void *state, uint64_t bit);
+    /* Kernels that work with a partner (handoff): how many exchanges it took part in, and bits that it left
+     * wrong, neither of them in the digest. A block without an exchange proves nothing. NULL: no partner. */
+    void (*partnered)(const void *state, uint64_t *ret_met, uint64_t *ret_foreign);
+    /* Pulsed work, for on-off periods too short for calls and clocks; NULL in most kernels. Advances by
+     * `steps` steps, a step being stages_per_step stages: every on_stages of them (1, 2, 3, or a multiple of
+     * stages_per_step) make a pulse, which begins `turns` turns of a chain of dependent additions, one a
+     * cycle, after the one before. The answer depends on `steps` alone. */
+    unsigned stages_per_step;
+    void (*pulse)(void *state, uint64_t steps, uint64_t on_stages, uint64_t turns);
 };
 
 /* One entry per (name, width) of the registry: the fastest that can run on this CPU, the reference entry
@@ -94,6 +106,12 @@ const struct hf_kernel *hf_kernel_find(const char *name, int width_bits);
 
 /* The plain C entry for a (name, width): always there for every kernel of the registry. */
 const struct hf_kernel *hf_kernel_reference(const char *name, int width_bits);
+
+/* Every entry of that index that can run on this CPU, the reference first, the fastest last; returns how
+ * many. For tests and benchmarks: what is forced does not matter. */
+#define HF_KERNEL_ENTRIES_MAX 8
+
+int hf_kernel_entries(int index, const struct hf_kernel *ret_entries[HF_KERNEL_ENTRIES_MAX]);
 
 /* 1 when the (name, width) of that index runs here in hardware of its width, 0 when plain C stands in for it.
  * A kernel that has plain C only is always native. */

@@ -13,6 +13,7 @@
 #include "holdfast/error.h"
 #include "holdfast/event.h"
 #include "holdfast/kernel.h"
+#include "holdfast/text.h"
 
 #define HF_MIX_ENTRIES_MAX 64
 
@@ -21,6 +22,9 @@ enum hf_pattern {
     HF_PATTERN_STEADY,
     HF_PATTERN_SQUARE,
     HF_PATTERN_SOLO_THEN_ALL,
+    HF_PATTERN_TELEGRAPH, /* random on and off times */
+    HF_PATTERN_WAKE,      /* sleeps, and bursts out of them */
+    HF_PATTERN_SWING,     /* square, seconds long: heat and the supply */
     HF_PATTERN_COUNT
 };
 
@@ -34,7 +38,7 @@ enum hf_sync {
     HF_SYNC_COUNT
 };
 
-const char *hf_pattern_name(enum hf_pattern pattern); /* "steady", "square", "solo-then-all" */
+const char *hf_pattern_name(enum hf_pattern pattern); /* "steady", "square", ... */
 int hf_pattern_of_name(const char *name);
 const char *hf_sync_name(enum hf_sync sync);
 int hf_sync_of_name(const char *name);
@@ -45,10 +49,11 @@ struct hf_mix_entry {
     char solo_kernel[HF_NAME_MAX]; /* solo-then-all: the light scalar work; "" otherwise */
     enum hf_pattern pattern;
     enum hf_sync sync;
-    double period_s;      /* square: of one on-off cycle */
-    double period_high_s; /* square: each slice draws its period from period_s to this, log-uniformly */
-    double duty;          /* square: share on */
-    double weight;        /* share of time, any positive scale */
+    double period_s;                 /* square, swing: of one on-off cycle; telegraph: the mean of one */
+    double period_high_s;            /* each slice draws its period from period_s to this, log-uniformly */
+    double duty;                     /* square, swing, telegraph: share on */
+    double weight;                   /* share of time, any positive scale */
+    char stream_kernel[HF_NAME_MAX]; /* solo-then-all: the memory streaming after the burst; "" none */
 };
 
 struct hf_mix {
@@ -71,14 +76,24 @@ struct hf_slice {
     double period_s;
     double duty;
     double length_s;
+    int32_t stream_kernel; /* registry index or -1 */
 };
 
 /* Limits of a mix: what the parser allows. */
-#define HF_MIX_BYTES_MAX        (256 * 1024)
-#define HF_SQUARE_PERIOD_LOW_S  100e-9
-#define HF_SQUARE_PERIOD_HIGH_S 60.0
+#define HF_MIX_BYTES_MAX           (256 * 1024)
+#define HF_PULSE_PERIOD_LOW_S      5e-9   /* square, of a kernel that works in pulses */
+#define HF_SQUARE_PERIOD_LOW_S     100e-9 /* square, of the others */
+#define HF_SQUARE_PERIOD_HIGH_S    60.0
+#define HF_TELEGRAPH_PERIOD_LOW_S  60e-9 /* mean on and off times of 30 ns each */
+#define HF_TELEGRAPH_PERIOD_HIGH_S 2e-3
+#define HF_SWING_PERIOD_LOW_S      0.2 /* 0.1 s on, 0.1 s off */
+#define HF_SWING_PERIOD_HIGH_S     60.0
 
-/* One of the embedded mixes (quick, screen, night); HF_E_NOT_FOUND lists the names. */
+/* The embedded mixes, in the order of their table: quick, screen, night, ... */
+int hf_mix_builtin_count(void);
+const struct hf_mix *hf_mix_builtin_at(int index);
+
+/* One of them by name; HF_E_NOT_FOUND lists the names. */
 int hf_mix_builtin(const char *name, struct hf_mix *ret_mix, struct hf_error *error);
 
 /* A mix file (JSON; docs/mix.schema.json), read strictly: unknown or duplicate keys, wrong types, values
@@ -87,9 +102,15 @@ int hf_mix_builtin(const char *name, struct hf_mix *ret_mix, struct hf_error *er
 int hf_mix_parse(const char *bytes, size_t size, const char *source, struct hf_mix *ret_mix,
                  struct hf_error *error);
 
+/* The mix as a mix file, added to the text. */
+void hf_mix_write(const struct hf_mix *mix, struct hf_text *text);
+
+/* The mean length of an entry's slices: a slice of the pattern swing lasts two periods at least. */
+double hf_mix_entry_length_s(const struct hf_mix *mix, const struct hf_mix_entry *entry);
+
 /* Slice number n of the programme. Pure: depends on its arguments and on which kernels this CPU runs.
- * Weights are kept by a golden-ratio walk, so that each entry of share w turns up within 3/w slices;
- * operand sets rotate. */
+ * Weights, which are shares of time, are kept by a golden-ratio walk, so that each entry whose share of the
+ * slices is w turns up within 3/w slices; operand sets rotate. */
 void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
 
 /* Seed of block number `block` of a worker within a slice. Pure. */
@@ -115,13 +136,18 @@ struct hf_block {
     uint64_t digest;     /* of both states */
     uint64_t edges_met;  /* pattern edges met in time, and missed (skipped, never caught up) */
     uint64_t edges_missed;
+    uint64_t stream_steps; /* of the stream kernel; 0 when there is none */
 };
 
 /* Runs one block of about block_s (at most 20 ms): start, bursts under the slice's pattern, digest.
- * `states` holds two states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with fewer
- * steps, when *stop becomes non-zero: looked at between bursts of about 40 us and sleeps of at most 10 ms.
+ * `states` holds HF_BLOCK_STATES states of hf_kernel_state_bytes_max(), 64-byte aligned. Returns early, with
+ * fewer steps, when *stop becomes non-zero: looked at between bursts of about 40 us and rests of at most 10
+ * ms. Under the pattern wake a sleep that begins within the block is slept to its end, and the burst that
+ * follows belongs to the block too: such a block may last 55 ms, of which 1 ms at most is work.
  * A block may well be all rest and advance nothing (a long period, a worker come late): it still has its
  * answer. */
+#define HF_BLOCK_STATES 3 /* main, solo, stream */
+
 void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, uint64_t block_seed,
                   double block_s, void *states, const volatile int *stop, struct hf_block *ret_block);
 
@@ -129,9 +155,10 @@ void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, ui
 uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *block);
 
 /* After a mismatch: the first wrong lane of the states left by hf_block_run; HF_LANE_SOLO is added to a
- * lane of the solo kernel's state. Lane -1: the states are right, so the digest was wrong when it was made
- * or carried. */
-#define HF_LANE_SOLO 1000000
+ * lane of the solo kernel's state, HF_LANE_STREAM to one of the stream kernel's. Lane -1: the states are
+ * right, so the digest was wrong when it was made or carried. */
+#define HF_LANE_SOLO   1000000
+#define HF_LANE_STREAM 2000000
 
 void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
                      struct hf_lane_report *ret_report);
@@ -146,11 +173,31 @@ struct hf_edge_log {
     uint64_t *ticks;
     size_t count;
     size_t max;
+    /* of batches of counted cycles (periods below a microsecond), whose edges are not logged one by one: the
+     * mean period of each, and how long its work would have taken without the rests, over that period */
+    double *batch_period_ticks; /* NULL: not wanted */
+    double *batch_work_share;
+    size_t batch_count;
+    size_t batch_max;
 };
 
 void hf_edge_log_set(struct hf_edge_log *log); /* NULL: stop logging */
 
-/* --- counted time: the time-stamp counter where it is invariant, else the monotonic clock --- */
+/* --- a planted error, for bench: how soon it is reported --- */
+
+/* While one is set, a block of this thread flips bit number `bit` of the state that it works on, once,
+ * between the first two bursts that lie at least after_ticks behind the block's begin, and writes down when
+ * (0: not yet). Patterns that run counted cycles only are not planted. */
+struct hf_planting {
+    uint64_t after_ticks;
+    uint64_t bit;
+    uint64_t planted_ticks;
+};
+
+void hf_planting_set(struct hf_planting *planting); /* NULL: none */
+
+/* --- counted time: the time-stamp counter where it is invariant, else the monotonic clock (also where
+ * HOLDFAST_TICKS=clock is in the environment) --- */
 uint64_t hf_ticks_now(void);
 double hf_ticks_per_second(void);  /* calibrated once per process against CLOCK_MONOTONIC_RAW, cached */
 const char *hf_ticks_source(void); /* "time-stamp counter" or "monotonic clock" */

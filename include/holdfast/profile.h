@@ -37,7 +37,8 @@ struct hf_profile_rig {
     double clock_factor; /* how many seconds of run time pass in one of the wall's; 1 to 100000 */
     double edge_mhz, chip_sd_mhz, group_sd_mhz, core_sd_mhz, class_sd_mhz;
     double slope_nats, slope_chip_sd, slope_core_sd, frailty_mhz, drift_mhz, ambient_c;
-    int hot_cores, flat_cores, stretching, settings_lost, simple;
+    double droop_scale, heat_scale;
+    int hot_cores, flat_cores, weak_units, stretching, settings_lost, simple;
 };
 
 struct hf_profile {
@@ -69,6 +70,7 @@ struct hf_profile {
 
     double voltage_mv; /* "conditions": as entered; NAN: not given */
     double conditions_ambient_c;
+    double memory_mts; /* the memory's speed as entered, million transfers a second; NAN: not given */
     char conditions_note[256];
 
     int has_rig;

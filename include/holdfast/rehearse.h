@@ -76,9 +76,13 @@ struct hf_rehearse_options {
     double hours_max;             /* safety net; default 400 */
     uint64_t events_max;          /* safety net; default 100,000 */
     const struct hf_clock *clock; /* to time the plan's decisions; NULL: not timed */
-    void *context;                /* for the callbacks */
-    void (*progress)(void *context, const struct hf_rehearse_night *night); /* after each night; NULL */
-    void (*trace)(void *context, int night, const struct hf_event *event);  /* each event; NULL */
+    int jobs; /* processes that share the nights; default 1. The results are the same, to the byte, but for
+                 the times of decisions */
+    void *context; /* for the callbacks */
+    /* After each night, in the order in which they end; NULL. */
+    void (*progress)(void *context, const struct hf_rehearse_night *night);
+    void (*trace)(void *context, int night,
+                  const struct hf_event *event); /* each event; NULL; not with jobs */
 };
 
 struct hf_rehearse_result {
@@ -93,7 +97,20 @@ struct hf_rehearse_result {
     double above_limit_rate;    /* share of certified groups above their true limit */
     double false_claim_rate;    /* share of certificates whose demonstrated claim is false */
     double false_expected_rate; /* share of extrapolated 95 % bounds that are too low; NAN: method has none */
-    double decision_ms_p99;     /* one answer of the plan, with the learning that led to it; NAN: not timed */
+    double resets_p90;          /* a night */
+    int nights_above;           /* nights with a certified group above its true limit */
+    int nights_false;           /* nights with a false certificate */
+    /* The worst night: the one with a group furthest above its true limit; if none is, one without
+     * certificates; else the longest. Replayed by a rehearsal of one rig with its seed. */
+    struct {
+        int number;
+        uint64_t seed;
+        enum hf_night_outcome outcome;
+        double hours;
+        int resets;
+        int steps_left; /* of its worst group; 0 when undecided */
+    } worst;
+    double decision_ms_p99; /* one answer of the plan, with the learning that led to it; NAN: not timed */
 };
 
 /* What a rehearsal uses for a rig when no plan template is given: every step of the rig's grid is allowed,

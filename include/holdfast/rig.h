@@ -51,10 +51,14 @@ struct hf_rig_config {
     double frailty_mhz;                                          /* run to run; default 12 */
     double drift_mhz;          /* of the whole chip, per sqrt(hour); default 6, held within 15 */
     double ambient_c;          /* default 25 */
+    double droop_scale;        /* of all droops of the supply; default 1 */
+    double heat_scale;         /* of all rises of temperature; default 1 */
     double setting_lost_share; /* oddity: share of resets after which settings do not stay; default 0,
                                 HF_RIG_SETTING_LOST_SHARE when switched on */
     int hot_cores;             /* oddity: number of cores that fail early, but only when hot */
     int flat_cores;            /* oddity: number of cores with a defect whose rate hardly depends on ratio */
+    int weak_units;            /* oddity: number of cores of which one unit, so one kernel class, fails
+                                * HF_RIG_WEAK_UNIT_MHZ early */
     int stretching;            /* oddity: 1: the clock stretches instead of failing, just below the edge */
     int simple; /* 1: each group is exactly exp(b (clock - edge)) faults a minute under any load, with
                    no frailty, drift, heat or droop, and no difference between its cores (tests) */
@@ -62,6 +66,7 @@ struct hf_rig_config {
 };
 
 #define HF_RIG_SETTING_LOST_SHARE 0.02
+#define HF_RIG_WEAK_UNIT_MHZ      200.0
 
 /* Fills in the defaults: steps 0 to 31 from 3450 MHz, seed 1, no oddities. Keeps group_count and
  * cores_per_group, which the caller sets first; 0 becomes 8. */
@@ -111,6 +116,9 @@ int hf_rig_step(const struct hf_rig *rig, int group);
  * (they add up to 1 within 1e-6) out of range; the load is unchanged. */
 int hf_rig_set_load(struct hf_rig *rig, int group, const struct hf_load_slice *slices, int count,
                     struct hf_error *error);
+
+/* Which cores of the group carry the load: bit c for core c; the others idle. All do until this is called. */
+void hf_rig_set_working(struct hf_rig *rig, int group, uint32_t cores);
 
 /* The night mix as the rig sees it: the load behind edge_mhz. Weights add up to 1. */
 const struct hf_load_slice *hf_rig_night_mix(int *ret_count);

@@ -1,8 +1,11 @@
-/* bench: how hard each kernel works here against the core's own limit. */
+/* bench: how hard each kernel works here against the core's own limit; how well the cores keep a pattern's
+ * edges; how soon a planted error is reported and the load is gone after a stop. */
 #include <stdio.h>
+#include <string.h>
 #include <time.h>
 
 #include "base/memory.h"
+#include "cli/bench_edges.h"
 #include "cli/options.h"
 #include "holdfast/json.h"
 #include "holdfast/kernel.h"
@@ -12,6 +15,7 @@
 #define CHAIN_ADDS   2000000
 #define BLOCK_S      0.005 /* as in a worker */
 #define BLOCKS_TIMED 40
+#define EDGES_S      0.3 /* for each period, unless --for is shorter */
 
 static struct {
     const char *kernel;
@@ -28,10 +32,14 @@ static const struct hf_option options[] = {
 };
 
 static const struct hf_usage usage = {
-    "bench", "how hard each kernel works here against the core's own limit", options,
+    "bench", "how hard each kernel works here, and how well the cores keep time", options,
     "Run it on a quiet machine. The limit is a bare loop of the limiting instruction,\n"
     "measured in turns beside the kernel in the same process; figures are medians. A\n"
-    "cycle is one of the core's clock as a chain of dependent additions shows it.\n"};
+    "cycle is one of the core's clock as a chain of dependent additions shows it.\n"
+    "Without --kernel also: edges of a square pattern on up to 8 CPUs (skew against the\n"
+    "first of them; below 1 us the edges are those of batches of 100 us, and the period\n"
+    "is counted, not timed), the time from a planted wrong bit to its report, and the\n"
+    "time from a stop to the end of the load.\n"};
 
 struct result {
     const struct hf_kernel *kernel;
@@ -92,7 +100,7 @@ static void measure_blocks(int index, void *states, struct result *result)
 static int measure(int index, struct result *ret_result, struct hf_error *error)
 {
     const struct hf_kernel *kernel = hf_kernel_at(index);
-    void *memory = hf_allocate(1, 2 * hf_kernel_state_bytes_max() + 64);
+    void *memory = hf_allocate(1, HF_BLOCK_STATES * hf_kernel_state_bytes_max() + 64);
 
     if (memory == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the state of %s", kernel->name);
@@ -152,40 +160,149 @@ static void write_row(struct hf_json_writer *writer, const struct result *result
     hf_json_object_close(writer);
 }
 
-static int bench(struct hf_error *error)
+/* --- edges and reactions --- */
+
+static void print_edges(const struct hf_bench_edges *row)
 {
-    double hz = core_hz();
-    struct hf_json_writer writer;
-    struct hf_text text;
+    printf("%12.0f  %12.1f  %6.2f %%  ", row->period_ns, row->produced_ns,
+           row->produced_ns > 0 ? 100 * (row->produced_ns / row->period_ns - 1) : 0.0);
+    if (row->counted)
+        printf("%4.0f %%  ", 100 * row->work_share);
+    else
+        printf("%6s  ", "-");
+    printf("%9llu  %8llu  ", (unsigned long long)row->met, (unsigned long long)row->missed);
+    if (row->common > 0)
+        printf("%6.0f  %6.0f  %6.0f\n", row->skew_ns_p50, row->skew_ns_p90, row->skew_ns_p99);
+    else
+        printf("%6s  %6s  %6s\n", "-", "-", "-");
+}
+
+static void write_edges(struct hf_json_writer *writer, const struct hf_bench_edges *row)
+{
+    hf_json_object_open(writer, NULL);
+    hf_json_number(writer, "period_ns", row->period_ns);
+    hf_json_number(writer, "produced_ns", row->produced_ns);
+    hf_json_number(writer, "duty", row->duty);
+    if (row->counted)
+        hf_json_number(writer, "work_share", row->work_share);
+    hf_json_string(writer, "timing", row->counted ? "counted" : "timed");
+    hf_json_u64(writer, "met", row->met);
+    hf_json_u64(writer, "missed", row->missed);
+    hf_json_u64(writer, "common", row->common);
+    if (row->common > 0) {
+        hf_json_number(writer, "skew_ns_p50", row->skew_ns_p50);
+        hf_json_number(writer, "skew_ns_p90", row->skew_ns_p90);
+        hf_json_number(writer, "skew_ns_p99", row->skew_ns_p99);
+    }
+    hf_json_object_close(writer);
+}
+
+static int bench_edges(const int16_t *cpus, int cpu_count, struct hf_json_writer *writer,
+                       struct hf_error *error)
+{
+    double seconds = settings.for_s > 0 && settings.for_s < EDGES_S ? settings.for_s : EDGES_S;
+    struct hf_bench_edges rows[HF_BENCH_EDGES_MAX];
     int count = 0;
 
-    hf_text_init(&text, 1024 * 1024);
-    hf_json_begin(&writer, &text, 2);
-    hf_json_object_open(&writer, NULL);
-    hf_json_number(&writer, "core_mhz", hz * 1e-6);
-    hf_json_array_open(&writer, "kernels");
-    for (int i = 0; i < hf_kernel_count() && error->code == HF_OK; i++) {
+    if (hf_bench_edges(cpus, cpu_count, seconds, rows, &count, error) != HF_OK)
+        return error->code;
+    hf_json_array_open(writer, "edges");
+    for (int i = 0; i < count; i++)
+        write_edges(writer, &rows[i]);
+    hf_json_array_close(writer);
+    if (cpu_count < 2)
+        hf_json_string(writer, "edges_note", "one CPU: there is no skew to measure");
+    if (settings.json)
+        return HF_OK;
+    printf("\nedges of square, sync all, duty 50 %%, on %d CPUs\n%12s  %12s  %8s  %6s  %9s  %8s  %6s  %6s  "
+           "%6s\n",
+           cpu_count < HF_BENCH_CPUS_MAX ? cpu_count : HF_BENCH_CPUS_MAX, "period ns", "produced ns",
+           "off by", "work", "met", "missed", "skew50", "skew90", "skew99");
+    for (int i = 0; i < count; i++)
+        print_edges(&rows[i]);
+    if (cpu_count < 2)
+        printf("one CPU: there is no skew to measure\n");
+    return HF_OK;
+}
+
+static int bench_reaction(const int16_t *cpus, int cpu_count, struct hf_json_writer *writer,
+                          struct hf_error *error)
+{
+    struct hf_bench_reaction reaction;
+
+    if (hf_bench_reaction(cpus, cpu_count, &reaction, error) != HF_OK)
+        return error->code;
+    hf_json_object_open(writer, "planted_bits");
+    hf_json_u64(writer, "planted", reaction.planted);
+    hf_json_u64(writer, "reported", reaction.reported);
+    hf_json_number(writer, "report_ms_p50", reaction.report_ms_p50);
+    hf_json_number(writer, "report_ms_p99", reaction.report_ms_p99);
+    hf_json_object_close(writer);
+    hf_json_object_open(writer, "stops");
+    hf_json_u64(writer, "count", reaction.stops);
+    hf_json_number(writer, "stop_ms_p50", reaction.stop_ms_p50);
+    hf_json_number(writer, "stop_ms_p99", reaction.stop_ms_p99);
+    hf_json_number(writer, "stop_ms_max", reaction.stop_ms_max);
+    hf_json_object_close(writer);
+    if (!settings.json)
+        printf("\nplanted wrong bits: %llu of %llu reported, median %.1f ms, 99th percentile %.1f ms\n"
+               "stops: load gone after %.2f ms (median of %llu), 99th percentile %.2f ms, longest %.2f ms\n",
+               (unsigned long long)reaction.reported, (unsigned long long)reaction.planted,
+               reaction.report_ms_p50, reaction.report_ms_p99, reaction.stop_ms_p50,
+               (unsigned long long)reaction.stops, reaction.stop_ms_p99, reaction.stop_ms_max);
+    if (reaction.reported != reaction.planted)
+        return hf_fail(error, HF_E_UNPROVED, "%llu of %llu planted wrong bits were not reported",
+                       (unsigned long long)(reaction.planted - reaction.reported),
+                       (unsigned long long)reaction.planted);
+    return HF_OK;
+}
+
+/* --- all of it --- */
+
+/* One row for each entry that was asked for. */
+static int bench_kernels(double hz, struct hf_json_writer *writer, struct hf_error *error)
+{
+    int count = 0;
+
+    hf_json_array_open(writer, "kernels");
+    for (int i = 0; i < hf_kernel_count(); i++) {
         struct result result;
 
-        if (settings.kernel != NULL &&
-            hf_kernel_find(settings.kernel, hf_kernel_at(i)->width_bits) != hf_kernel_at(i))
+        if (settings.kernel != NULL && strcmp(hf_kernel_at(i)->name, settings.kernel) != 0)
             continue;
         if (measure(i, &result, error) != HF_OK)
-            break;
-        count++;
-        write_row(&writer, &result, hz);
-        if (!settings.json && count == 1)
+            return error->code;
+        write_row(writer, &result, hz);
+        if (!settings.json && count++ == 0)
             print_head(hz);
         if (!settings.json)
             print_row(&result, hz);
     }
-    hf_json_array_close(&writer);
-    hf_json_object_close(&writer);
-    if (settings.json && error->code == HF_OK)
-        printf("%s\n", text.bytes);
-    hf_text_release(&text);
-    if (error->code == HF_OK && count == 0)
+    hf_json_array_close(writer);
+    return HF_OK;
+}
+
+static int bench(const int16_t *cpus, int cpu_count, struct hf_error *error)
+{
+    double hz = core_hz();
+    struct hf_json_writer writer;
+    struct hf_text text;
+
+    if (settings.kernel != NULL && hf_kernel_index(settings.kernel, 0) < 0)
         return hf_fail(error, HF_E_NOT_FOUND, "there is no kernel \"%.40s\"", settings.kernel);
+    hf_text_init(&text, 1024 * 1024);
+    hf_json_begin(&writer, &text, 2);
+    hf_json_object_open(&writer, NULL);
+    hf_json_number(&writer, "core_mhz", hz * 1e-6);
+    if (bench_kernels(hz, &writer, error) == HF_OK && settings.kernel == NULL &&
+        bench_edges(cpus, cpu_count, &writer, error) == HF_OK)
+        (void)bench_reaction(cpus, cpu_count, &writer, error);
+    if (error->code == HF_OK) {
+        hf_json_object_close(&writer);
+        if (settings.json)
+            printf("%s\n", text.bytes);
+    }
+    hf_text_release(&text);
     return error->code;
 }
 
@@ -200,7 +317,8 @@ int hf_command_bench(int argc, char **argv)
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
     if (hf_allowed_cpus(cpus, HF_CPUS_MAX, &count, &error) != HF_OK ||
-        hf_pin_to_cpu(settings.cpu >= 0 ? settings.cpu : cpus[0], &error) != HF_OK || bench(&error) != HF_OK)
+        hf_pin_to_cpu(settings.cpu >= 0 ? settings.cpu : cpus[0], &error) != HF_OK ||
+        bench(cpus, count, &error) != HF_OK)
         return hf_command_fail("bench", &error);
     return hf_command_end("bench", 0);
 }

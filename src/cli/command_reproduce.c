@@ -5,12 +5,13 @@
 
 #include "base/memory.h"
 #include "cli/options.h"
+#include "cli/reproduce.h"
 #include "cli/session.h"
 #include "holdfast/clock.h"
 
 static struct {
     const char *run, *profile;
-    int json, accept;
+    int json, accept, narrow;
     uint64_t trial;
     double for_s;
 } settings;
@@ -23,6 +24,7 @@ static const struct hf_option options[] = {
      0},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME",
      "give up after this exposure (default: 3 times the old)", 0, 0},
+    {"narrow", HF_OPTION_FLAG, &settings.narrow, NULL, "then find the smallest load that still fails", 0, 0},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -31,41 +33,42 @@ static const struct hf_option options[] = {
 static const struct hf_usage usage = {
     "reproduce", "replays the failing slice of a recorded trial", options,
     "Group, ratio, company, kernel, pattern, operands and seeds are as recorded.\n"
+    "--narrow takes kernels, company, cores and patterns away, as long as it fails\n"
+    "as often, and writes what is left as a mix for verify --mix. After a reset the\n"
+    "same command goes on.\n"
     "Exit status: 1 it failed again, 0 it held this time, 3 undecided.\n"};
 
-/* What the journal says of the trial. */
-struct recorded {
-    uint64_t wanted; /* 0: the last that failed */
-    uint64_t trial;  /* the one found; 0: none */
-    int group;
-    double exposure_s;
-    uint64_t slice; /* running when it failed */
-    int has_slice;
-    uint64_t last_slice;            /* the latest slice record so far */
-    int16_t step[HF_GROUPS_MAX];    /* of the groups that ran beside it, -1 idle */
-    int16_t running[HF_GROUPS_MAX]; /* now, while the journal is read */
-    uint64_t trial_of[HF_GROUPS_MAX];
-    struct hf_event begun[HF_GROUPS_MAX];
-};
-
-static void note_begin(struct recorded *recorded, const struct hf_event *event, int group_count)
+static void note_begin(struct hf_recorded *recorded, const struct hf_event *event, int group_count)
 {
     for (int g = 0; g < group_count; g++) {
         if (event->group != HF_GROUP_ALL && event->group != g)
             continue;
         recorded->trial_of[g] = event->trial;
+        recorded->is_replay[g] = event->purpose == HF_PURPOSE_REPRODUCE;
         recorded->running[g] = event->group == HF_GROUP_ALL ? event->joint_step[g] : (int16_t)event->step;
     }
 }
 
-static void note_verdict(struct recorded *recorded, const struct hf_event *event, int group_count)
+/* A trial of this very command: not what is meant by the last failure. */
+static int is_replay(const struct hf_recorded *recorded, const struct hf_event *event, int group_count)
 {
-    int ours = recorded->wanted != 0 ? event->trial == recorded->wanted : event->verdict == HF_VERDICT_FAIL;
+    int replay = 0;
+
+    for (int g = 0; g < group_count; g++)
+        replay |= recorded->trial_of[g] == event->trial && recorded->is_replay[g];
+    return replay;
+}
+
+static void note_verdict(struct hf_recorded *recorded, const struct hf_event *event, int group_count)
+{
+    int ours =
+        recorded->wanted != 0 ? event->trial == recorded->wanted : !is_replay(recorded, event, group_count);
 
     if (ours && event->verdict == HF_VERDICT_FAIL) {
         recorded->trial = event->trial;
         recorded->exposure_s = event->exposure_s;
-        recorded->slice = recorded->last_slice;
+        recorded->slice =
+            recorded->mismatch_trial == event->trial ? recorded->mismatch_slice : recorded->last_slice;
         recorded->has_slice = 1;
         recorded->group = event->group;
         for (int g = 0; g < group_count && recorded->group < 0; g++) {
@@ -84,7 +87,7 @@ static void note_verdict(struct recorded *recorded, const struct hf_event *event
 
 /* A reset hits all that ran: their verdicts follow one by one, and each had the others for company. */
 struct reading {
-    struct recorded *recorded;
+    struct hf_recorded *recorded;
     int group_count;
     int in_reset;
     int16_t at_reset[HF_GROUPS_MAX];
@@ -116,13 +119,17 @@ static int read_event(void *context, const struct hf_event *event, struct hf_err
 static int read_record(void *context, const struct hf_record *record, struct hf_error *error)
 {
     struct reading *reading = context;
+    struct hf_recorded *recorded = reading->recorded;
 
     if (record->type == HF_RECORD_SLICE)
-        return hf_json_get_u64(&record->data, "slice", &reading->recorded->last_slice, error);
-    return HF_OK;
+        return hf_json_get_u64(&record->data, "slice", &recorded->last_slice, error);
+    if (record->type == HF_RECORD_MISMATCH &&
+        hf_json_get_u64(&record->data, "trial", &recorded->mismatch_trial, error) == HF_OK)
+        return hf_json_get_u64(&record->data, "slice", &recorded->mismatch_slice, error);
+    return error->code;
 }
 
-static int read_journal(struct recorded *recorded, const char *directory, struct hf_error *error)
+static int read_journal(struct hf_recorded *recorded, const char *directory, struct hf_error *error)
 {
     struct reading reading = {.recorded = recorded, .group_count = HF_GROUPS_MAX};
     struct hf_run_options run_options = {.read_only = 1,
@@ -145,7 +152,7 @@ static int read_journal(struct recorded *recorded, const char *directory, struct
     return HF_OK;
 }
 
-static void print_result(const struct hf_session *session, const struct recorded *recorded,
+static void print_result(const struct hf_session *session, const struct hf_recorded *recorded,
                          const struct hf_fixed_director *fixed)
 {
     int g = recorded->group;
@@ -183,7 +190,7 @@ static void print_result(const struct hf_session *session, const struct recorded
     hf_text_release(&text);
 }
 
-static int replay(struct hf_session *session, const struct recorded *recorded, struct hf_error *error)
+static int replay(struct hf_session *session, const struct hf_recorded *recorded, struct hf_error *error)
 {
     double limit_s = settings.for_s > 0 ? settings.for_s : 3 * recorded->exposure_s + 60;
     struct hf_fixed_director fixed = {.mix = &session->mix,
@@ -210,7 +217,7 @@ static int replay(struct hf_session *session, const struct recorded *recorded, s
     return status;
 }
 
-static int reproduce(struct recorded *recorded, struct hf_error *error)
+static int reproduce(struct hf_recorded *recorded, struct hf_error *error)
 {
     char directory[PATH_MAX];
     struct hf_session *session;
@@ -218,8 +225,15 @@ static int reproduce(struct recorded *recorded, struct hf_error *error)
 
     recorded->wanted = settings.trial;
     if (hf_session_directory(settings.run, settings.profile, directory, sizeof directory, error) != HF_OK ||
-        read_journal(recorded, directory, error) != HF_OK ||
-        hf_session_open(&(struct hf_session_options){.command = "reproduce",
+        read_journal(recorded, directory, error) != HF_OK)
+        return hf_command_fail("reproduce", error);
+    if (settings.narrow)
+        return hf_reproduce_narrow(&(struct hf_narrow_options){.directory = directory,
+                                                               .accept_the_risk = settings.accept,
+                                                               .json = settings.json,
+                                                               .replay_s = settings.for_s},
+                                   recorded, error);
+    if (hf_session_open(&(struct hf_session_options){.command = "reproduce",
                                                      .run_directory = directory,
                                                      .accept_the_risk = settings.accept,
                                                      .json = settings.json},
@@ -232,7 +246,7 @@ static int reproduce(struct recorded *recorded, struct hf_error *error)
 
 int hf_command_reproduce(int argc, char **argv)
 {
-    struct recorded *recorded;
+    struct hf_recorded *recorded;
     struct hf_error error = {0};
     int status;
 

@@ -10,7 +10,7 @@
 #include "holdfast/evidence.h"
 
 static struct {
-    const char *profile, *run, *method;
+    const char *profile, *run, *method, *guard;
     int json, accept, applied, unpark, salvage;
     double for_s;
 } settings;
@@ -25,6 +25,8 @@ static const struct hf_option options[] = {
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "stop after so much wall time: 90s, 20m, 6h", 0, 0},
     {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force",
      0, 0},
+    {"guard", HF_OPTION_STRING, &settings.guard, "WHEN",
+     "watchdog, kernel settings, error reports: auto (real drivers), on, off", 0, 0},
     {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
     {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
      0},
@@ -151,6 +153,13 @@ static int exit_status_of(const struct hf_supervisor_result *result)
     return 3;
 }
 
+static int is_guarded(const struct hf_driver_ops *driver)
+{
+    if (settings.guard == NULL || strcmp(settings.guard, "auto") == 0)
+        return !driver->is_simulated;
+    return strcmp(settings.guard, "on") == 0;
+}
+
 static int run(struct hf_session *session)
 {
     struct hf_supervisor_options supervisor = {
@@ -161,6 +170,7 @@ static int run(struct hf_session *session)
         .boot_id = session->boot_id,
         .settings_applied = settings.applied,
         .unpark = settings.unpark,
+        .guard = is_guarded(session->driver),
         .wall_limit_s = settings.for_s,
         .ask_applied = isatty(0) && isatty(1) && !settings.json ? ask_applied : NULL,
         .say = hf_session_say,
@@ -207,6 +217,11 @@ int hf_command_search(int argc, char **argv)
 
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
+    if (settings.guard != NULL && strcmp(settings.guard, "auto") != 0 && strcmp(settings.guard, "on") != 0 &&
+        strcmp(settings.guard, "off") != 0) {
+        (void)hf_fail(&error, HF_E_USAGE, "--guard %.20s: auto, on or off", settings.guard);
+        return hf_command_fail("search", &error);
+    }
     if (hf_session_open(&(struct hf_session_options){.command = "search",
                                                      .profile_path = settings.profile,
                                                      .run_directory = settings.run,

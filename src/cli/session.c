@@ -127,9 +127,22 @@ static int observe(void *context, const struct hf_event *event, struct hf_error 
 {
     struct hf_session *session = context;
 
-    if (hf_search_director_observe(&session->search, event, error) != HF_OK || session->fixed == NULL)
+    if (hf_search_director_observe(&session->search, event, error) != HF_OK)
         return error->code;
+    if (session->options.observer != NULL &&
+        session->options.observer(session->options.observer_context, event, error) != HF_OK)
+        return error->code;
+    if (session->fixed == NULL)
+        return HF_OK;
     return hf_fixed_director_observe(session->fixed, event, error);
+}
+
+int hf_session_note(struct hf_session *session, const char *text, struct hf_error *error)
+{
+    hf_json_string(hf_run_begin_record(session->run, HF_RECORD_NOTE), "text", text);
+    if (hf_run_end_record(session->run, error) != HF_OK)
+        return error->code;
+    return hf_journal_commit(session->run->journal, error);
 }
 
 /* What was moved aside is said, and stands in the journal. */
@@ -141,10 +154,7 @@ static int note_torn_tail(struct hf_session *session, struct hf_error *error)
                    "the journal's last line was torn: %llu bytes were moved to journal.torn",
                    (unsigned long long)session->run->opening.torn_bytes);
     hf_session_say(session, line);
-    hf_json_string(hf_run_begin_record(session->run, HF_RECORD_NOTE), "text", line);
-    if (hf_run_end_record(session->run, error) != HF_OK)
-        return error->code;
-    return hf_journal_commit(session->run->journal, error);
+    return hf_session_note(session, line, error);
 }
 
 static int open_run(struct hf_session *session, struct hf_error *error)
@@ -154,6 +164,8 @@ static int open_run(struct hf_session *session, struct hf_error *error)
         .method = session->options.method,
         .event_visitor = observe,
         .event_context = session,
+        .record_visitor = session->options.record_observer,
+        .record_context = session->options.observer_context,
         .observe_live = 1,
     };
 
@@ -200,17 +212,26 @@ int hf_session_run_fixed(struct hf_session *session, struct hf_fixed_director *f
                          struct hf_supervisor_result *ret_result, struct hf_error *error)
 {
     struct hf_director director;
-    struct hf_supervisor_options supervisor = {.run = session->run,
-                                               .director = &director,
-                                               .mix = &session->mix,
-                                               .driver = session->driver,
-                                               .boot_id = session->boot_id,
-                                               .say = hf_session_say,
-                                               .say_context = session};
 
     hf_fixed_director_start(fixed, &director);
     hf_fixed_director_adopt(fixed, &session->run->state);
     session->fixed = fixed; /* sees every event from here on */
+    return hf_session_run_director(session, &director, &session->mix, ret_result, error);
+}
+
+int hf_session_run_director(struct hf_session *session, const struct hf_director *director,
+                            const struct hf_mix *mix, struct hf_supervisor_result *ret_result,
+                            struct hf_error *error)
+{
+    struct hf_supervisor_options supervisor = {.run = session->run,
+                                               .director = director,
+                                               .mix = mix,
+                                               .driver = session->driver,
+                                               .boot_id = session->boot_id,
+                                               .unpark = session->options.unpark,
+                                               .say = hf_session_say,
+                                               .say_context = session};
+
     return hf_supervisor_run(&supervisor, ret_result, error);
 }
 

@@ -18,6 +18,11 @@ struct hf_session_options {
     int accept_the_risk;
     int salvage;
     int json; /* progress goes to stderr */
+    int unpark;
+    /* See the journal as it is read, and what is added to it afterwards; beside the plan. May be NULL. */
+    hf_event_visitor *observer;
+    hf_record_visitor *record_observer;
+    void *observer_context;
 };
 
 struct hf_session {
@@ -41,6 +46,15 @@ void hf_session_close(struct hf_session *session); /* NULL is allowed */
 /* Runs a fixed director over the session's run: verify and reproduce. As hf_supervisor_run(). */
 int hf_session_run_fixed(struct hf_session *session, struct hf_fixed_director *fixed,
                          struct hf_supervisor_result *ret_result, struct hf_error *error);
+
+/* The same with any director, fed by the options' observer. `mix` is the load that its slices are drawn from.
+ */
+int hf_session_run_director(struct hf_session *session, const struct hf_director *director,
+                            const struct hf_mix *mix, struct hf_supervisor_result *ret_result,
+                            struct hf_error *error);
+
+/* Adds a note to the journal and has it on disk. */
+int hf_session_note(struct hf_session *session, const char *text, struct hf_error *error);
 
 /* A line of progress: stdout, or stderr with --json. The context is the session. */
 void hf_session_say(void *context, const char *line);

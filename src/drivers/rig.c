@@ -315,6 +315,14 @@ static void rig_begin_run(void *opaque, int group)
     hf_rig_begin_run(state->rig, group);
 }
 
+static void rig_cores(void *opaque, int group, uint32_t cores)
+{
+    struct rig_state *state = opaque;
+
+    check(state);
+    hf_rig_set_working(state->rig, group, cores);
+}
+
 /* After its first fault a group's trial is over, so more of the same kind would only fill the list and keep
  * other groups' faults out of it. A corrected error ends nothing: it must not hide a worse fault behind it.
  */
@@ -400,6 +408,7 @@ const struct hf_driver_ops hf_driver_rig = {
     .read_back = rig_read_back,
     .load = rig_load,
     .begin_run = rig_begin_run,
+    .cores = rig_cores,
     .poll = rig_poll,
     .reset = rig_reset,
     .boot_count = rig_boots,

@@ -13,14 +13,26 @@ static struct hf_load load_of_entry(const struct hf_mix_entry *entry)
         .in_step = entry->sync == HF_SYNC_ALL,
     };
 
-    if (entry->pattern == HF_PATTERN_SQUARE) {
+    switch (entry->pattern) {
+    case HF_PATTERN_SQUARE:
+    case HF_PATTERN_SWING:
+    case HF_PATTERN_TELEGRAPH: /* the model knows fixed periods only: the mean one stands for the random ones
+                                */
         load.duty = entry->duty;
         load.period_s =
             sqrt(entry->period_s * fmax(entry->period_s, entry->period_high_s)); /* geometric middle */
-    } else if (entry->pattern == HF_PATTERN_SOLO_THEN_ALL) {
-        load.duty = 0.7; /* bursts of 50 us to 5 ms after solo phases of 5 to 25 us: engineering judgement */
-        load.period_s = 0.001; /* geometric middle of the bursts */
+        break;
+    case HF_PATTERN_SOLO_THEN_ALL:
+        load.duty = 0.7;       /* mean burst over mean round: see workloads/patterns/solo_then_all.c */
+        load.period_s = 0.001; /* the bursts follow each other at about this distance */
         load.in_step = 1;
+        break;
+    case HF_PATTERN_WAKE:
+        load.duty = 0.041; /* mean burst 0.39 ms, mean sleep 9.2 ms: see workloads/patterns/wake.c */
+        load.period_s = 9.6e-3;
+        break;
+    default:
+        break;
     }
     return load;
 }
@@ -72,8 +84,11 @@ void hf_rig_config_of_profile(const struct hf_profile *profile, struct hf_rig_co
     take(rig->frailty_mhz, &ret_config->frailty_mhz);
     take(rig->drift_mhz, &ret_config->drift_mhz);
     take(rig->ambient_c, &ret_config->ambient_c);
+    take(rig->droop_scale, &ret_config->droop_scale);
+    take(rig->heat_scale, &ret_config->heat_scale);
     take_count(rig->hot_cores, &ret_config->hot_cores);
     take_count(rig->flat_cores, &ret_config->flat_cores);
+    take_count(rig->weak_units, &ret_config->weak_units);
     take_count(rig->stretching, &ret_config->stretching);
     take_count(rig->simple, &ret_config->simple);
     if (rig->settings_lost > 0)

@@ -175,15 +175,17 @@ int hf_pool_respawn(struct hf_pool *pool, struct hf_worker *worker, struct hf_er
     return spawn(worker, error);
 }
 
+void hf_pool_command_one(struct hf_worker *worker, enum hf_worker_command command)
+{
+    worker->wanted_command = (int)command;
+    hf_shared_command(hf_worker_slot_of(worker), command);
+}
+
 void hf_pool_command(struct hf_pool *pool, int group, enum hf_worker_command command)
 {
     for (int i = 0; i < pool->worker_count; i++) {
-        struct hf_worker *worker = &pool->worker[i];
-
-        if (!hf_worker_in_group(worker, group))
-            continue;
-        worker->wanted_command = (int)command;
-        hf_shared_command(hf_worker_slot_of(worker), command);
+        if (hf_worker_in_group(&pool->worker[i], group))
+            hf_pool_command_one(&pool->worker[i], command);
     }
 }
 

@@ -68,6 +68,8 @@ int hf_pool_respawn(struct hf_pool *pool, struct hf_worker *worker, struct hf_er
 /* The command of every worker of a group (HF_GROUP_ALL: of all). */
 void hf_pool_command(struct hf_pool *pool, int group, enum hf_worker_command command);
 
+void hf_pool_command_one(struct hf_worker *worker, enum hf_worker_command command);
+
 /* 1 when every live worker of the group has the state. */
 int hf_pool_all_in_state(const struct hf_pool *pool, int group, enum hf_worker_state state);
 

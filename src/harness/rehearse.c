@@ -2,10 +2,12 @@
 
 #include <assert.h>
 #include <math.h>
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "base/memory.h"
+#include "harness/rehearse_jobs.h"
 #include "harness/rehearse_night.h"
 #include "holdfast/statistics.h"
 
@@ -63,6 +65,8 @@ static void options_fill(struct hf_rehearse_options *options)
     options->named_reset_share = or_default(options->named_reset_share, NAMED_RESET_SHARE);
     options->stall_s = or_default(options->stall_s, 2.0);
     options->hours_max = or_default(options->hours_max, 400.0);
+    if (options->jobs == 0)
+        options->jobs = 1;
     if (options->events_max == 0)
         options->events_max = 100000;
 }
@@ -71,6 +75,8 @@ static int options_check(const struct hf_rehearse_options *options, struct hf_er
 {
     if (options->rigs < 1 || options->rigs > RIGS_MAX)
         return hf_fail(error, HF_E_RANGE, "rehearsal: %d rigs; allowed: 1 to %d", options->rigs, RIGS_MAX);
+    if (options->jobs < 1 || options->jobs > HF_JOBS_MAX)
+        return hf_fail(error, HF_E_RANGE, "rehearsal: %d jobs; allowed: 1 to %d", options->jobs, HF_JOBS_MAX);
     if ((unsigned)options->method >= HF_METHOD_COUNT)
         return hf_fail(error, HF_E_RANGE, "rehearsal: there is no method number %d", (int)options->method);
     if (options->groups < 0 || options->groups > HF_RIG_GROUPS_MAX)
@@ -230,31 +236,59 @@ static int score_truth(const struct hf_night_setup *setup, struct hf_rehearse_ni
 
 /* --- sums over the nights --- */
 
-struct sums {
-    double *hours, *search_hours; /* one a night */
-    long certified, above, certificates, false_claims, expected, false_expected, resets;
-    double steps_left;
-    int undecided;
+/* What is kept of a night. */
+struct kept {
+    double hours, search_hours, steps_left, resets;
+    int certified, above, certificates, false_claims, expected, false_expected, undecided;
 };
 
-static void sums_add(struct sums *sums, const struct hf_rehearse_night *night, double hours_max)
+struct sums {
+    const struct hf_rehearse_options *options;
+    struct kept *kept; /* one a night, by its number: sums do not depend on the order in which nights end */
+    struct hf_rehearse_night worst;
+    int has_worst;
+    double soak_s;
+};
+
+/* The worst night: see rehearse.h. Of two alike the first. */
+static int is_worse(const struct hf_rehearse_night *night, const struct hf_rehearse_night *than)
 {
+    int above = night->groups_above > 0 ? -night->worst_steps_left : 0;
+    int above_then = than->groups_above > 0 ? -than->worst_steps_left : 0;
+    int undecided = night->outcome != HF_NIGHT_FINISHED;
+    int undecided_then = than->outcome != HF_NIGHT_FINISHED;
+
+    if (above != above_then)
+        return above > above_then;
+    if (undecided != undecided_then)
+        return undecided > undecided_then;
+    if (night->hours != than->hours)
+        return night->hours > than->hours;
+    return night->number < than->number;
+}
+
+static void sums_add(struct sums *sums, const struct hf_rehearse_night *night)
+{
+    struct kept *kept = &sums->kept[night->number];
     int finished = night->outcome == HF_NIGHT_FINISHED;
 
+    if (!sums->has_worst || is_worse(night, &sums->worst))
+        sums->worst = *night;
+    sums->has_worst = 1;
     /* a night without a certificate is no quick night: it counts as one that never ends */
-    sums->hours[night->number] = finished ? night->hours : hours_max;
-    sums->search_hours[night->number] = finished ? night->search_hours : hours_max;
-    sums->resets += night->resets;
-    sums->undecided += !finished;
+    *kept = (struct kept){.hours = finished ? night->hours : sums->options->hours_max,
+                          .search_hours = finished ? night->search_hours : sums->options->hours_max,
+                          .resets = night->resets,
+                          .undecided = !finished};
     if (!finished)
         return;
-    sums->certified += night->groups;
-    sums->above += night->groups_above;
-    sums->steps_left += night->steps_left_mean * night->groups;
-    sums->certificates += night->certificates;
-    sums->false_claims += night->false_claims;
-    sums->expected += night->expected_known;
-    sums->false_expected += night->false_expected;
+    kept->certified = night->groups;
+    kept->above = night->groups_above;
+    kept->steps_left = night->steps_left_mean * night->groups;
+    kept->certificates = night->certificates;
+    kept->false_claims = night->false_claims;
+    kept->expected = night->expected_known;
+    kept->false_expected = night->false_expected;
 }
 
 static int compare_doubles(const void *a, const void *b)
@@ -292,75 +326,114 @@ static double decision_p99_ms(const struct hf_decision_times *times)
     return NAN;
 }
 
-static void result_make(struct sums *sums, const struct hf_rehearse_options *options, double soak_s,
-                        const struct hf_decision_times *times, struct hf_rehearse_result *ret_result)
+static double quantile_of(const struct kept *kept, int rigs, size_t offset, double share_of, double *room)
 {
-    int rigs = options->rigs;
-
-    qsort(sums->hours, (size_t)rigs, sizeof *sums->hours, compare_doubles);
-    qsort(sums->search_hours, (size_t)rigs, sizeof *sums->search_hours, compare_doubles);
-    *ret_result = (struct hf_rehearse_result){
-        .rigs = rigs,
-        .method = options->method,
-        .soak_hours = soak_s / 3600.0,
-        .undecided = sums->undecided,
-        .hours_median = quantile(sums->hours, rigs, 0.5),
-        .hours_p90 = quantile(sums->hours, rigs, 0.9),
-        .search_hours_median = quantile(sums->search_hours, rigs, 0.5),
-        .resets_mean = (double)sums->resets / rigs,
-        .steps_left_mean = sums->certified > 0 ? sums->steps_left / (double)sums->certified : NAN,
-        .above_limit_rate = share(sums->above, sums->certified),
-        .false_claim_rate = share(sums->false_claims, sums->certificates),
-        .false_expected_rate = share(sums->false_expected, sums->expected),
-        .decision_ms_p99 = decision_p99_ms(times),
-    };
+    for (int i = 0; i < rigs; i++)
+        room[i] = *(const double *)(const void *)((const char *)&kept[i] + offset);
+    qsort(room, (size_t)rigs, sizeof *room, compare_doubles);
+    return quantile(room, rigs, share_of);
 }
 
-/* One night, from its seed to its score. */
-static int rehearse_night(const struct hf_night_setup *setup, struct hf_decision_times *times,
-                          struct sums *sums, struct hf_error *error)
+static void result_shares(const struct sums *sums, struct hf_rehearse_result *result)
 {
-    double upper_per_hour[HF_RIG_GROUPS_MAX];
-    struct hf_rehearse_night night;
+    long certified = 0, above = 0, certificates = 0, false_claims = 0, expected = 0, false_expected = 0;
+    double steps_left = 0, resets = 0;
 
-    if (hf_night_run(setup, times, &night, upper_per_hour, error) != HF_OK)
+    for (int i = 0; i < result->rigs; i++) {
+        const struct kept *kept = &sums->kept[i];
+
+        certified += kept->certified;
+        above += kept->above;
+        certificates += kept->certificates;
+        false_claims += kept->false_claims;
+        expected += kept->expected;
+        false_expected += kept->false_expected;
+        resets += kept->resets;
+        steps_left += kept->steps_left;
+        result->undecided += kept->undecided;
+        result->nights_above += kept->above > 0;
+        result->nights_false += kept->false_claims > 0;
+    }
+    result->resets_mean = resets / result->rigs;
+    result->steps_left_mean = certified > 0 ? steps_left / (double)certified : NAN;
+    result->above_limit_rate = share(above, certified);
+    result->false_claim_rate = share(false_claims, certificates);
+    result->false_expected_rate = share(false_expected, expected);
+}
+
+static void result_make(const struct sums *sums, const struct hf_decision_times *times, double *room,
+                        struct hf_rehearse_result *ret_result)
+{
+    const struct kept *kept = sums->kept;
+    const struct hf_rehearse_night *worst = &sums->worst;
+    int rigs = sums->options->rigs;
+
+    *ret_result = (struct hf_rehearse_result){
+        .rigs = rigs,
+        .method = sums->options->method,
+        .soak_hours = sums->soak_s / 3600.0,
+        .hours_median = quantile_of(kept, rigs, offsetof(struct kept, hours), 0.5, room),
+        .hours_p90 = quantile_of(kept, rigs, offsetof(struct kept, hours), 0.9, room),
+        .search_hours_median = quantile_of(kept, rigs, offsetof(struct kept, search_hours), 0.5, room),
+        .resets_p90 = quantile_of(kept, rigs, offsetof(struct kept, resets), 0.9, room),
+        .worst = {.number = worst->number,
+                  .seed = worst->seed,
+                  .outcome = worst->outcome,
+                  .hours = worst->hours,
+                  .resets = worst->resets,
+                  .steps_left = worst->outcome == HF_NIGHT_FINISHED ? worst->worst_steps_left : 0},
+        .decision_ms_p99 = decision_p99_ms(times),
+    };
+    result_shares(sums, ret_result);
+}
+
+/* One night, from its seed to its score: an hf_night_job. */
+static int rehearse_night(void *context, int number, struct hf_decision_times *times,
+                          struct hf_rehearse_night *ret_night, struct hf_error *error)
+{
+    struct sums *sums = context;
+    double upper_per_hour[HF_RIG_GROUPS_MAX];
+    struct hf_night_setup setup;
+
+    if (setup_make(sums->options, number, &setup, error) != HF_OK ||
+        hf_night_run(&setup, times, ret_night, upper_per_hour, error) != HF_OK)
         return error->code;
-    if (score_truth(setup, &night, upper_per_hour, error) != HF_OK)
-        return error->code;
-    sums_add(sums, &night, setup->options->hours_max);
-    if (setup->options->progress != NULL)
-        setup->options->progress(setup->options->context, &night);
-    return HF_OK;
+    return score_truth(&setup, ret_night, upper_per_hour, error);
+}
+
+/* An hf_night_taker. */
+static void take_night(void *context, const struct hf_rehearse_night *night)
+{
+    struct sums *sums = context;
+
+    sums_add(sums, night);
+    if (sums->options->progress != NULL)
+        sums->options->progress(sums->options->context, night);
 }
 
 int hf_rehearse(const struct hf_rehearse_options *options, struct hf_rehearse_result *ret_result,
                 struct hf_error *error)
 {
     struct hf_rehearse_options filled = *options;
-    struct hf_night_setup setup;
     struct hf_decision_times *times = NULL;
-    struct sums sums = {0};
+    struct sums sums = {.options = &filled};
+    struct hf_night_setup setup;
+    double *room = NULL;
 
     options_fill(&filled);
-    if (options_check(&filled, error) != HF_OK)
+    if (options_check(&filled, error) != HF_OK || setup_make(&filled, 0, &setup, error) != HF_OK)
         return error->code;
+    sums.soak_s = setup.plan.soak_s;
     times = hf_allocate(1, sizeof *times);
-    sums.hours = hf_allocate((size_t)filled.rigs, sizeof *sums.hours);
-    sums.search_hours = hf_allocate((size_t)filled.rigs, sizeof *sums.search_hours);
-    if (times == NULL || sums.hours == NULL || sums.search_hours == NULL) {
+    sums.kept = hf_allocate((size_t)filled.rigs, sizeof *sums.kept);
+    room = hf_allocate((size_t)filled.rigs, sizeof *room);
+    if (times == NULL || sums.kept == NULL || room == NULL)
         (void)hf_fail(error, HF_E_MEMORY, "rehearsal: no memory for %d nights", filled.rigs);
-        goto free_memory;
-    }
-    for (int i = 0; i < filled.rigs; i++) {
-        if (setup_make(&filled, i, &setup, error) != HF_OK)
-            goto free_memory;
-        if (rehearse_night(&setup, times, &sums, error) != HF_OK)
-            goto free_memory;
-    }
-    result_make(&sums, &filled, setup.plan.soak_s, times, ret_result);
-free_memory:
-    hf_free(sums.search_hours);
-    hf_free(sums.hours);
+    else if (hf_nights_share(filled.rigs, filled.trace != NULL ? 1 : filled.jobs, rehearse_night, take_night,
+                             &sums, times, error) == HF_OK)
+        result_make(&sums, times, room, ret_result);
+    hf_free(room);
+    hf_free(sums.kept);
     hf_free(times);
     return error->code;
 }

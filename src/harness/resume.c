@@ -12,6 +12,8 @@
 struct open_intents {
     int count;
     int reset;
+    int culprit; /* group that this boot's reports name, or HF_GROUP_NONE */
+    int culprit_cpu;
     struct hf_run_trial trial[HF_GROUPS_MAX];
 };
 
@@ -31,24 +33,51 @@ static struct open_intents gather(const struct hf_supervisor *s)
     return intents;
 }
 
-static int settle_one(struct hf_supervisor *s, const struct hf_run_trial *trial, int reset)
+/* Who failed: the reports' culprit, or nobody that is known; of a trial of another group nothing was judged.
+ */
+static struct hf_event verdict_of(const struct open_intents *intents, const struct hf_run_trial *trial)
 {
-    struct hf_event event = {
+    int named = intents->reset && intents->culprit != HF_GROUP_NONE;
+    int spared = named && trial->group != HF_GROUP_ALL && trial->group != intents->culprit;
+
+    return (struct hf_event){
         .type = HF_EVENT_VERDICT,
         .trial = trial->trial,
-        .verdict = reset ? HF_VERDICT_FAIL : HF_VERDICT_VOID,
-        .cause = reset ? HF_CAUSE_MACHINE_RESET : HF_CAUSE_INTERRUPTED,
+        .verdict = intents->reset && !spared ? HF_VERDICT_FAIL : HF_VERDICT_VOID,
+        .cause = intents->reset ? HF_CAUSE_MACHINE_RESET : HF_CAUSE_INTERRUPTED,
         .exposure_s = trial->exposure_s,
         .blocks = trial->blocks,
-        .group = HF_GROUP_NONE,
-        .cpu = -1,
-        .time_s = hf_supervisor_now_s(s),
+        .group = named && !spared ? intents->culprit : HF_GROUP_NONE,
+        .cpu = named && !spared ? intents->culprit_cpu : -1,
     };
+}
 
+static int settle_one(struct hf_supervisor *s, const struct open_intents *intents,
+                      const struct hf_run_trial *trial)
+{
+    struct hf_event event = verdict_of(intents, trial);
+
+    event.time_s = hf_supervisor_now_s(s);
     hf_supervisor_say(s, "trial %llu of %s: %s, %s", (unsigned long long)trial->trial,
                       hf_supervisor_group_name(s, trial->group), hf_verdict_name(event.verdict),
                       hf_cause_name(event.cause));
-    return hf_supervisor_emit(s, &event, reset ? "the machine reset under it" : "the program was stopped");
+    return hf_supervisor_emit(s, &event,
+                              intents->reset ? "the machine reset under it" : "the program was stopped");
+}
+
+static int settle_reset(struct hf_supervisor *s, struct open_intents *intents)
+{
+    struct hf_event event = {.type = HF_EVENT_RESET, .cpu = -1, .time_s = hf_supervisor_now_s(s)};
+
+    intents->culprit = hf_guardian_culprit(s, &intents->culprit_cpu);
+    event.group = intents->culprit;
+    if (intents->culprit == HF_GROUP_NONE)
+        hf_supervisor_say(s, "the machine was reset while %d trial(s) ran", intents->count);
+    else
+        hf_supervisor_say(s, "the machine was reset while %d trial(s) ran; its reports name CPU %d, of %s",
+                          intents->count, intents->culprit_cpu,
+                          hf_supervisor_group_name(s, intents->culprit));
+    return hf_supervisor_emit(s, &event, NULL);
 }
 
 int hf_resume_settle(struct hf_supervisor *s)
@@ -57,16 +86,10 @@ int hf_resume_settle(struct hf_supervisor *s)
 
     if (intents.count == 0)
         return HF_OK;
-    if (intents.reset) {
-        struct hf_event event = {
-            .type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1, .time_s = hf_supervisor_now_s(s)};
-
-        hf_supervisor_say(s, "the machine was reset while %d trial(s) ran", intents.count);
-        if (hf_supervisor_emit(s, &event, NULL) != HF_OK)
-            return s->error.code;
-    }
+    if (intents.reset && settle_reset(s, &intents) != HF_OK)
+        return s->error.code;
     for (int i = 0; i < intents.count; i++) {
-        if (settle_one(s, &intents.trial[i], intents.reset) != HF_OK)
+        if (settle_one(s, &intents, &intents.trial[i]) != HF_OK)
             return s->error.code;
     }
     return hf_supervisor_commit(s);

@@ -219,7 +219,7 @@ static void write_conditions(struct hf_json_writer *writer)
     hf_json_object_close(writer);
 }
 
-static int begin_session(struct hf_supervisor *s)
+static int journal_session(struct hf_supervisor *s)
 {
     struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SESSION_BEGIN);
     struct hf_text cpus;
@@ -241,6 +241,12 @@ static int begin_session(struct hf_supervisor *s)
     if (hf_run_end_record(s->run, &s->error) != HF_OK)
         return s->error.code;
     return hf_journal_commit(s->run->journal, &s->error);
+}
+
+static int begin_session(struct hf_supervisor *s)
+{
+    memcpy(s->boot_before, s->run->state.last_boot, sizeof s->boot_before);
+    return journal_session(s);
 }
 
 /* --- proof ------------------------------------------------------------------------------------------- */
@@ -398,6 +404,7 @@ static void on_tick(uv_timer_t *timer)
     double wall_s = fmin((double)(now_ns - s->last_tick_ns) * 1e-9, HF_TICK_SERVED_MAX_S);
 
     s->last_tick_ns = now_ns;
+    hf_guardian_tick(s, now_ns);
     if (s->phase == HF_PHASE_RUNNING)
         run_tick(s, now_ns, wall_s);
     else if (s->phase != HF_PHASE_ENDING)
@@ -518,7 +525,7 @@ static int park_if_fruitless(struct hf_supervisor *s)
 static int set_up(struct hf_supervisor *s)
 {
     if (find_cpus(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK ||
-        begin_session(s) != HF_OK)
+        begin_session(s) != HF_OK || hf_guardian_begin(s) != HF_OK)
         return s->error.code;
     s->judge = (struct hf_judge){.slice_source = s->director->slice,
                                  .slice_context = s->director->slice_context,
@@ -558,6 +565,7 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
         (void)hf_fail(&s->error, HF_E_IO, "cannot make an event loop");
     else
         drive(s);
+    hf_guardian_end(s);
     if (s->driver_state != NULL)
         options->driver->close(s->driver_state);
     hf_pool_free(s->pool);

@@ -24,6 +24,9 @@ struct hf_director {
     /* Slice number n of the load. */
     hf_slice_source *slice;
     void *slice_context;
+    /* 1: this core of the group (0, 1, ...) carries the load; its others idle. NULL: all do. Must give the
+     * same answer throughout a run of the supervisor. */
+    int (*core_works)(void *context, int group, int core);
     /* Payload of the `finished` record; NULL: none is written (verify, reproduce). */
     void (*write_finished)(void *context, struct hf_json_writer *writer);
 };
@@ -44,6 +47,7 @@ struct hf_supervisor_options {
     const char *boot_id;
     int settings_applied; /* --applied: a person says the requested settings are in force */
     int unpark;
+    int guard; /* watchdog, kernel settings that end a hang in a reset, hardware error reports (guardian.h) */
     double wall_limit_s; /* 0: none */
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);

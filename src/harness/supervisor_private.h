@@ -14,6 +14,7 @@
 
 #include <uv.h>
 
+#include "harness/guardian.h"
 #include "harness/pool.h"
 #include "harness/supervisor.h"
 
@@ -98,6 +99,9 @@ struct hf_supervisor {
     struct hf_load_slice mix_load[HF_MIX_ENTRIES_MAX];
     int mix_load_count;
 
+    struct hf_guardian *guardian;
+    char boot_before[HF_BOOT_ID_MAX]; /* of the run's last record before this session; "" for a new run */
+
     enum hf_phase phase;
     struct hf_trial trial[HF_GROUPS_MAX];
     struct hf_trial joint;
@@ -131,6 +135,13 @@ double hf_supervisor_now_s(const struct hf_supervisor *s);
 int hf_supervisor_emit(struct hf_supervisor *s, const struct hf_event *event, const char *reason);
 int hf_supervisor_commit(struct hf_supervisor *s);
 const char *hf_supervisor_group_name(const struct hf_supervisor *s, int group);
+
+/* 1 when the worker carries the load while its group is under trial: only then is anything expected of it. */
+static inline int hf_supervisor_core_works(const struct hf_supervisor *s, const struct hf_worker *worker)
+{
+    return s->director->core_works == NULL ||
+           s->director->core_works(s->director->context, worker->place.group, worker->place.rank);
+}
 
 /* --- trials.c --- */
 struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group);

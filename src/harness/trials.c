@@ -105,7 +105,12 @@ static void run_group(struct hf_supervisor *s, int group)
     s->running[group] = 1;
     s->run_ticks[group] = hf_ticks_now();
     hf_watch_run_started(s, group, s->last_tick_ns);
-    hf_pool_command(s->pool, group, HF_WORKER_RUN);
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        struct hf_worker *worker = &s->pool->worker[i];
+
+        if (worker->place.group == group && hf_supervisor_core_works(s, worker))
+            hf_pool_command_one(worker, HF_WORKER_RUN);
+    }
 }
 
 static void idle_group(struct hf_supervisor *s, int group)
@@ -367,10 +372,24 @@ int hf_trials_adopt_requested(struct hf_supervisor *s)
 static int all_blocks_begun(const struct hf_supervisor *s, const struct hf_trial *trial)
 {
     for (int i = 0; i < s->pool->worker_count; i++) {
-        if (covers(trial, s->pool->worker[i].place.group) && s->watch[i].blocks_in_trial == 0)
+        if (covers(trial, s->pool->worker[i].place.group) && s->watch[i].blocks_in_trial == 0 &&
+            hf_supervisor_core_works(s, &s->pool->worker[i]))
             return 0;
     }
     return 1;
+}
+
+static void tell_driver_cores(struct hf_supervisor *s, int group)
+{
+    uint32_t cores = 0;
+
+    if (s->options->driver->cores == NULL)
+        return;
+    for (int core = 0; core < HF_RIG_CORES_MAX; core++) {
+        if (s->director->core_works == NULL || s->director->core_works(s->director->context, group, core))
+            cores |= UINT32_C(1) << core;
+    }
+    s->options->driver->cores(s->driver_state, group, cores);
 }
 
 /* A simulated processor feels the load from the moment it counts as exposure, and not before. */
@@ -381,6 +400,7 @@ static int tell_driver_loaded(struct hf_supervisor *s, const struct hf_trial *tr
     for (int g = 0; g < s->profile->group_count && error.code == HF_OK; g++) {
         if (!covers(trial, g) || s->options->driver->load == NULL)
             continue;
+        tell_driver_cores(s, g);
         if (s->options->driver->begin_run != NULL)
             s->options->driver->begin_run(s->driver_state, g);
         (void)s->options->driver->load(s->driver_state, g, s->mix_load, s->mix_load_count, &error);
@@ -556,7 +576,9 @@ static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *t
     double expected = BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
 
     for (int i = 0; i < s->pool->worker_count; i++) {
-        if (covers(trial, s->pool->worker[i].place.group) && (double)s->watch[i].blocks_in_trial < expected) {
+        if (covers(trial, s->pool->worker[i].place.group) &&
+            hf_supervisor_core_works(s, &s->pool->worker[i]) &&
+            (double)s->watch[i].blocks_in_trial < expected) {
             *ret_cpu = s->pool->worker[i].place.profile_cpu;
             return 0;
         }

@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "harness/supervisor_private.h"
+#include "holdfast/reset.h"
 
 #define EARLY_DEATHS_MAX      3
 #define COOL_BELOW_LIMIT_C    10.0 /* hysteresis of the temperature guard */
@@ -195,7 +196,7 @@ static void watch_worker(struct hf_supervisor *s, int index, int64_t now_ns)
     uint64_t progress = atomic_load_explicit(&slot->progress, memory_order_acquire);
     struct hf_trial *trial = hf_trial_of_group(s, worker->place.group);
 
-    if (trial == NULL)
+    if (trial == NULL || !hf_supervisor_core_works(s, worker))
         return;
     if (progress != watch->progress) {
         watch->progress = progress;
@@ -280,6 +281,7 @@ static void die_as_by_reset(struct hf_supervisor *s)
         hf_supervisor_fail(s, &error);
         return;
     }
+    hf_reset_here((unsigned long)s->options->driver->boot_count(s->driver_state));
     (void)kill(getpid(), SIGKILL);
 }
 

@@ -27,7 +27,7 @@ struct worker {
 
 static void *map_states(void)
 {
-    size_t bytes = 2 * hf_kernel_state_bytes_max();
+    size_t bytes = HF_BLOCK_STATES * hf_kernel_state_bytes_max();
     void *states = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
 
     return states == MAP_FAILED ? NULL : states;

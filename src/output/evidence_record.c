@@ -315,6 +315,9 @@ int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record
     case HF_RECORD_HARDWARE_ERROR:
     case HF_RECORD_REQUEST:
     case HF_RECORD_NOTE:
+    case HF_RECORD_WRITTEN:
+    case HF_RECORD_RESTORED:
+    case HF_RECORD_BOOT_REPORT:
     case HF_RECORD_COUNT:
         break; /* events (visited as such), or nothing that is shown */
     }

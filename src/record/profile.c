@@ -30,12 +30,13 @@ static const char *const group_keys[] = {"name",     "cpus",         "highest", 
 static const char *const temperature_keys[] = {"limit_c", NULL};
 static const char *const search_keys[] = {"method",           "claim_hours",   "confidence", "soak_hours",
                                           "baseline_minutes", "reset_minutes", "seed",       NULL};
-static const char *const conditions_keys[] = {"voltage_mv", "ambient_c", "note", NULL};
-static const char *const rig_keys[] = {"seed",          "clock_factor",  "edge_mhz",     "chip_sd_mhz",
-                                       "group_sd_mhz",  "core_sd_mhz",   "class_sd_mhz", "slope_nats",
-                                       "slope_chip_sd", "slope_core_sd", "frailty_mhz",  "drift_mhz",
-                                       "ambient_c",     "simple",        "oddities",     NULL};
-static const char *const oddities_keys[] = {"hot_cores", "flat_cores", "stretching", "settings_lost", NULL};
+static const char *const conditions_keys[] = {"voltage_mv", "ambient_c", "memory_mts", "note", NULL};
+static const char *const rig_keys[] = {
+    "seed",         "clock_factor", "edge_mhz",      "chip_sd_mhz",   "group_sd_mhz", "core_sd_mhz",
+    "class_sd_mhz", "slope_nats",   "slope_chip_sd", "slope_core_sd", "frailty_mhz",  "drift_mhz",
+    "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     NULL};
+static const char *const oddities_keys[] = {"hot_cores",  "flat_cores",    "weak_units",
+                                            "stretching", "settings_lost", NULL};
 
 const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_TOP] = top_keys,       [HF_PROFILE_RATIO] = ratio_keys,
@@ -61,6 +62,7 @@ const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_SEARCH, "reset_minutes", 0, 1000, 0, 3, 60, AT(reset_cost_s)},
     {HF_PROFILE_CONDITIONS, "voltage_mv", 1, 10000, 0, UNKNOWN, 1, AT(voltage_mv)},
     {HF_PROFILE_CONDITIONS, "ambient_c", -60, 100, 0, UNKNOWN, 1, AT(conditions_ambient_c)},
+    {HF_PROFILE_CONDITIONS, "memory_mts", 1, 100000, 0, UNKNOWN, 1, AT(memory_mts)},
     {HF_PROFILE_RIG, "clock_factor", 1, 100000, 0, 1, 1, AT(rig.clock_factor)},
     {HF_PROFILE_RIG, "edge_mhz", 1, 1000000, 0, UNKNOWN, 1, AT(rig.edge_mhz)},
     {HF_PROFILE_RIG, "chip_sd_mhz", 0, 10000, 0, UNKNOWN, 1, AT(rig.chip_sd_mhz)},
@@ -73,6 +75,8 @@ const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_RIG, "frailty_mhz", 0, 10000, 0, UNKNOWN, 1, AT(rig.frailty_mhz)},
     {HF_PROFILE_RIG, "drift_mhz", 0, 10000, 0, UNKNOWN, 1, AT(rig.drift_mhz)},
     {HF_PROFILE_RIG, "ambient_c", -60, 100, 0, UNKNOWN, 1, AT(rig.ambient_c)},
+    {HF_PROFILE_RIG, "droop_scale", 0, 10, 0, UNKNOWN, 1, AT(rig.droop_scale)},
+    {HF_PROFILE_RIG, "heat_scale", 0, 10, 0, UNKNOWN, 1, AT(rig.heat_scale)},
 };
 
 const int hf_profile_number_count = (int)(sizeof hf_profile_numbers / sizeof hf_profile_numbers[0]);
@@ -442,6 +446,7 @@ static int read_oddities(const struct hf_json_reader *rig, struct hf_profile_rig
         return error->code;
     if (read_optional_count(&object, "hot_cores", &into->hot_cores, error) != HF_OK ||
         read_optional_count(&object, "flat_cores", &into->flat_cores, error) != HF_OK ||
+        read_optional_count(&object, "weak_units", &into->weak_units, error) != HF_OK ||
         read_optional_bool(&object, "stretching", &into->stretching, error) != HF_OK ||
         read_optional_bool(&object, "settings_lost", &into->settings_lost, error) != HF_OK)
         return error->code;
@@ -513,7 +518,7 @@ static struct hf_profile *profile_new(void)
             hf_profile_numbers[i].standard * hf_profile_numbers[i].scale;
     (void)snprintf(profile->method, sizeof profile->method, "belief");
     profile->seed = profile->rig.seed = 1;
-    profile->rig.hot_cores = profile->rig.flat_cores = -1;
+    profile->rig.hot_cores = profile->rig.flat_cores = profile->rig.weak_units = -1;
     profile->rig.stretching = profile->rig.settings_lost = profile->rig.simple = -1;
     return profile;
 }

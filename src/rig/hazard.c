@@ -34,8 +34,9 @@ double hf_rig_law_per_minute(double mhz, double edge_mhz, double nats_per_25_mhz
 /* --- what the cores of a group have in common --- */
 
 static void view_slice(struct hf_rig_view *view, const struct hf_rig *rig, const struct hf_rig_slice *slice,
-                       const struct hf_rig_rail *rail, int i)
+                       const struct hf_rig_rail *rail, int working, int i)
 {
+    const double per_mv = MHZ_PER_MV * rig->config.droop_scale;
     double edge = rig->config.simple ? 0.0 : fmin(rail->edge_share[i], slice->load.duty);
     double settled = (rig->config.simple ? 1.0 : slice->load.duty) - edge;
 
@@ -47,8 +48,8 @@ static void view_slice(struct hf_rig_view *view, const struct hf_rig *rig, const
     if (rig->config.simple)
         return;
     view->limit_shift_mhz[i] =
-        -MHZ_PER_MV * (rail->shared_mv[i] + hf_rig_own_droop_mv(rig, slice, view->nominal_mhz));
-    view->transient_shift_mhz[i] = -MHZ_PER_MV * rail->transient_mv[i];
+        -per_mv * (rail->shared_mv[i] + hf_rig_own_droop_mv(rig, slice, view->nominal_mhz, working));
+    view->transient_shift_mhz[i] = -per_mv * rail->transient_mv[i];
 }
 
 static void view_make(const struct hf_rig *rig, const struct hf_rig_scene *scene,
@@ -64,9 +65,10 @@ static void view_make(const struct hf_rig *rig, const struct hf_rig_scene *scene
     for (int i = 0; i < ret_view->count; i++) {
         const struct hf_rig_slice *slice = &scene->slices[group][i];
 
-        view_slice(ret_view, rig, slice, rail, i);
-        ret_view->swing_c[i] = hf_rig_slice_swing_c(hf_rig_slice_core_w(rig, slice, scene->mhz[group]),
-                                                    average_w, rail->package_w[i], package_average_w);
+        view_slice(ret_view, rig, slice, rail, scene->working[group], i);
+        ret_view->swing_c[i] =
+            rig->config.heat_scale * hf_rig_slice_swing_c(hf_rig_slice_core_w(rig, slice, scene->mhz[group]),
+                                                          average_w, rail->package_w[i], package_average_w);
     }
 }
 
@@ -75,7 +77,7 @@ static double package_average(const struct hf_rig *rig, const struct hf_rig_scen
     double watts = 0.0;
 
     for (int g = 0; g < rig->config.group_count; g++)
-        watts += rig->config.cores_per_group * hf_rig_scene_core_w(rig, scene, g);
+        watts += hf_rig_scene_group_w(rig, scene, g);
     return watts;
 }
 
@@ -197,6 +199,7 @@ static void scene_now(const struct hf_rig *rig, struct hf_rig_scene *ret_scene)
         ret_scene->slices[g] = rig->group[g].slices;
         ret_scene->count[g] = rig->group[g].count;
         ret_scene->mhz[g] = hf_rig_nominal_mhz(rig, rig->group[g].step);
+        ret_scene->working[g] = __builtin_popcount(rig->group[g].working);
     }
 }
 
@@ -211,7 +214,10 @@ static void prepare_group(struct hf_rig *rig, int g, struct hf_rig_view *view)
     for (int c = 0; c < rig->config.cores_per_group; c++) {
         int core = g * rig->config.cores_per_group + c;
 
-        rig->term_count[core] = core_terms(rig, &rig->core[core], view, &rig->term[core * HF_RIG_TERMS_MAX]);
+        rig->term_count[core] = 0; /* a core that idles computes nothing that could go wrong */
+        if (group->working >> c & 1)
+            rig->term_count[core] =
+                core_terms(rig, &rig->core[core], view, &rig->term[core * HF_RIG_TERMS_MAX]);
     }
 }
 
@@ -346,6 +352,7 @@ static void scene_of_mix(const struct hf_rig *rig, const struct hf_rig_slice *sl
         ret_scene->slices[g] = slices;
         ret_scene->count[g] = count;
         ret_scene->mhz[g] = hf_rig_nominal_mhz(rig, rig->group[g].step);
+        ret_scene->working[g] = rig->config.cores_per_group;
     }
 }
 

@@ -33,7 +33,8 @@ double hf_rig_heat_loss_mhz(double celsius)
 
 double hf_rig_steady_celsius(const struct hf_rig *rig, double core_w, double package_w)
 {
-    return rig->config.ambient_c + (SINK_K_PER_W + DIE_K_PER_W) * package_w + CORE_K_PER_W * core_w;
+    return rig->config.ambient_c +
+           rig->config.heat_scale * ((SINK_K_PER_W + DIE_K_PER_W) * package_w + CORE_K_PER_W * core_w);
 }
 
 double hf_rig_core_celsius(const struct hf_rig *rig, int group)
@@ -41,7 +42,8 @@ double hf_rig_core_celsius(const struct hf_rig *rig, int group)
     const struct hf_rig_heat *heat = &rig->heat;
 
     /* the core's own 8 ms are far below anything that counts faults: its level is taken as reached */
-    return rig->config.ambient_c + heat->sink_k + heat->die_k + CORE_K_PER_W * rig->group[group].core_w;
+    return rig->config.ambient_c + heat->sink_k + heat->die_k +
+           rig->config.heat_scale * CORE_K_PER_W * rig->group[group].core_w;
 }
 
 double hf_rig_slice_swing_c(double core_w, double core_average_w, double package_w, double package_average_w)
@@ -89,19 +91,19 @@ static double sensor_move(double sensor_c, double ambient_c, const struct stage 
 void hf_rig_heat_move(struct hf_rig *rig, double seconds)
 {
     struct hf_rig_heat *heat = &rig->heat;
-    double ambient = rig->config.ambient_c;
+    double ambient = rig->config.ambient_c, scale = rig->config.heat_scale;
     struct stage stages[3];
 
     assert(rig->prepared && seconds >= 0.0);
     if (rig->config.simple)
         return;
-    stages[0] = (struct stage){SINK_K_PER_W * rig->package_w, 0, SINK_S};
-    stages[1] = (struct stage){DIE_K_PER_W * rig->package_w, 0, DIE_S};
+    stages[0] = (struct stage){scale * SINK_K_PER_W * rig->package_w, 0, SINK_S};
+    stages[1] = (struct stage){scale * DIE_K_PER_W * rig->package_w, 0, DIE_S};
     stages[0].gap_k = stages[0].level_k - heat->sink_k;
     stages[1].gap_k = stages[1].level_k - heat->die_k;
     heat->package_sensor_c = sensor_move(heat->package_sensor_c, ambient, stages, 2, seconds);
     for (int g = 0; g < rig->config.group_count; g++) {
-        stages[2] = (struct stage){CORE_K_PER_W * rig->group[g].core_w, 0, CORE_S};
+        stages[2] = (struct stage){scale * CORE_K_PER_W * rig->group[g].core_w, 0, CORE_S};
         stages[2].gap_k = stages[2].level_k - heat->core_k[g];
         heat->sensor_c[g] = sensor_move(heat->sensor_c[g], ambient, stages, 3, seconds);
         heat->core_k[g] = stage_move(&stages[2], seconds);
@@ -112,8 +114,9 @@ void hf_rig_heat_move(struct hf_rig *rig, double seconds)
 
 static int heat_matters(const struct hf_rig *rig)
 {
+    double scale = rig->config.heat_scale;
     double now = rig->heat.sink_k + rig->heat.die_k;
-    double later = (SINK_K_PER_W + DIE_K_PER_W) * rig->package_w;
+    double later = scale * (SINK_K_PER_W + DIE_K_PER_W) * rig->package_w;
     double package = rig->config.ambient_c + fmax(now, later);
 
     if (rig->has_hot_cores)
@@ -122,7 +125,7 @@ static int heat_matters(const struct hf_rig *rig)
         const struct hf_rig_group *group = &rig->group[g];
 
         for (int i = 0; i < group->count; i++) {
-            if (package + CORE_K_PER_W * group->core_w + group->swing_c[i] > HOT_ABOVE_C)
+            if (package + scale * CORE_K_PER_W * group->core_w + group->swing_c[i] > HOT_ABOVE_C)
                 return 1;
         }
     }
@@ -131,11 +134,13 @@ static int heat_matters(const struct hf_rig *rig)
 
 double hf_rig_heat_step_s(const struct hf_rig *rig)
 {
+    double scale = rig->config.heat_scale;
+
     if (rig->config.simple || !heat_matters(rig))
         return INFINITY;
-    if (fabs(DIE_K_PER_W * rig->package_w - rig->heat.die_k) > STILL_K)
+    if (fabs(scale * DIE_K_PER_W * rig->package_w - rig->heat.die_k) > STILL_K)
         return 0.5 * DIE_S;
-    if (fabs(SINK_K_PER_W * rig->package_w - rig->heat.sink_k) > STILL_K)
+    if (fabs(scale * SINK_K_PER_W * rig->package_w - rig->heat.sink_k) > STILL_K)
         return 0.5 * SINK_S;
     return INFINITY;
 }

@@ -39,6 +39,7 @@ struct hf_rig_core {
     double hot_trigger_c;          /* 0: not a hot-triggered core */
     double flat_per_s;             /* 0: no flat defect; else its rate at the edge clock */
     enum hf_load_class flat_class; /* the only class under which the defect shows */
+    int weak_unit;                 /* 1: one of class_mhz carries HF_RIG_WEAK_UNIT_MHZ */
 };
 
 /* A slice with what depends on its timing alone. */
@@ -52,8 +53,9 @@ struct hf_rig_slice {
 /* Who runs what: the present state, or the state the truth is asked for. */
 struct hf_rig_scene {
     const struct hf_rig_slice *slices[HF_RIG_GROUPS_MAX];
-    int count[HF_RIG_GROUPS_MAX];  /* 0: idle */
-    double mhz[HF_RIG_GROUPS_MAX]; /* as set: currents grow with it */
+    int count[HF_RIG_GROUPS_MAX];   /* 0: idle */
+    double mhz[HF_RIG_GROUPS_MAX];  /* as set: currents grow with it */
+    int working[HF_RIG_GROUPS_MAX]; /* cores that carry the load; the group's others idle */
 };
 
 /* The shared rail during each slice of the groups whose mix has `count` slices. */
@@ -96,6 +98,7 @@ struct hf_rig_heat {
 
 struct hf_rig_group {
     int step;
+    uint32_t working; /* bit c: core c carries the load */
     int count;
     struct hf_rig_slice slices[HF_RIG_SLICES_MAX];
     double frailty_mhz;
@@ -147,9 +150,11 @@ void hf_rig_slice_prepare(const struct hf_load_slice *from, struct hf_rig_slice 
 void hf_rig_rail_compute(const struct hf_rig *rig, const struct hf_rig_scene *scene, int count,
                          struct hf_rig_rail *ret_rail);
 /* Steady droop of the group's own part of the supply, and the average power of one of its cores. */
-double hf_rig_own_droop_mv(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz);
+double hf_rig_own_droop_mv(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz,
+                           int working);
 double hf_rig_slice_core_w(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz);
 double hf_rig_scene_core_w(const struct hf_rig *rig, const struct hf_rig_scene *scene, int group);
+double hf_rig_scene_group_w(const struct hf_rig *rig, const struct hf_rig_scene *scene, int group);
 double hf_rig_nominal_mhz(const struct hf_rig *rig, int step);
 
 /* --- heat.c --- */

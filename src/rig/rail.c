@@ -139,9 +139,17 @@ static struct currents slice_currents(const struct hf_rig *rig, const struct hf_
     return now;
 }
 
-double hf_rig_own_droop_mv(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz)
+/* Of all cores of a group: those that work, and those that idle beside them. */
+static double group_sum(const struct hf_rig *rig, int working, double work, double idle)
 {
-    return OWN_MOHM * rig->config.cores_per_group * slice_currents(rig, slice, mhz).settled_a;
+    return working * work + (rig->config.cores_per_group - working) * idle;
+}
+
+double hf_rig_own_droop_mv(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz,
+                           int working)
+{
+    return OWN_MOHM * group_sum(rig, working, slice_currents(rig, slice, mhz).settled_a,
+                                properties[HF_LOAD_IDLE].current_a);
 }
 
 double hf_rig_slice_core_w(const struct hf_rig *rig, const struct hf_rig_slice *slice, double mhz)
@@ -163,6 +171,12 @@ double hf_rig_scene_core_w(const struct hf_rig *rig, const struct hf_rig_scene *
     return watts;
 }
 
+double hf_rig_scene_group_w(const struct hf_rig *rig, const struct hf_rig_scene *scene, int group)
+{
+    return group_sum(rig, scene->working[group], hf_rig_scene_core_w(rig, scene, group),
+                     RAIL_V * properties[HF_LOAD_IDLE].current_a);
+}
+
 /* Sums over the groups during one slice. */
 struct rail_sums {
     double shared_a;
@@ -173,21 +187,21 @@ struct rail_sums {
 };
 
 static void sums_add_group(struct rail_sums *sums, const struct hf_rig *rig, const struct hf_rig_slice *slice,
-                           double mhz)
+                           double mhz, int working)
 {
+    const double idle_a = properties[HF_LOAD_IDLE].current_a;
     struct currents now = slice_currents(rig, slice, mhz);
-    int cores = rig->config.cores_per_group;
 
-    sums->shared_a += cores * now.settled_a;
-    sums->watts += cores * RAIL_V * now.average_a;
+    sums->shared_a += group_sum(rig, working, now.settled_a, idle_a);
+    sums->watts += RAIL_V * group_sum(rig, working, now.average_a, idle_a);
     if (now.swing_a <= 0.0)
         return;
     for (int r = 0; r < HF_RIG_RESONANCES; r++) {
         double amperes = now.swing_a * slice->response[r];
         double together = slice->coherence[r];
 
-        sums->coherent[r] += cores * amperes * together;
-        sums->incoherent[r] += cores * amperes * amperes * (1.0 - together * together);
+        sums->coherent[r] += working * amperes * together;
+        sums->incoherent[r] += working * amperes * amperes * (1.0 - together * together);
     }
     sums->shortest_period_s = fmin(sums->shortest_period_s, slice->load.period_s);
 }
@@ -214,11 +228,6 @@ static void sums_transient(const struct rail_sums *sums, const struct hf_rig *ri
         *ret_share = fmin(0.5, 0.5 / (resonances[top].hz * sums->shortest_period_s));
 }
 
-static double group_average_a(const struct hf_rig *rig, const struct hf_rig_scene *scene, int group)
-{
-    return hf_rig_scene_core_w(rig, scene, group) / RAIL_V;
-}
-
 void hf_rig_rail_compute(const struct hf_rig *rig, const struct hf_rig_scene *scene, int count,
                          struct hf_rig_rail *ret_rail)
 {
@@ -228,7 +237,7 @@ void hf_rig_rail_compute(const struct hf_rig *rig, const struct hf_rig_scene *sc
     assert(count >= 0 && count <= HF_RIG_SLICES_MAX);
     for (int g = 0; g < groups; g++) {
         if (scene->count[g] != count)
-            apart_a += rig->config.cores_per_group * group_average_a(rig, scene, g);
+            apart_a += hf_rig_scene_group_w(rig, scene, g) / RAIL_V;
     }
     ret_rail->count = count;
     for (int i = 0; i < count; i++) {
@@ -237,7 +246,7 @@ void hf_rig_rail_compute(const struct hf_rig *rig, const struct hf_rig_scene *sc
 
         for (int g = 0; g < groups; g++) {
             if (scene->count[g] == count)
-                sums_add_group(&sums, rig, &scene->slices[g][i], scene->mhz[g]);
+                sums_add_group(&sums, rig, &scene->slices[g][i], scene->mhz[g], scene->working[g]);
         }
         ret_rail->shared_mv[i] = SHARED_MOHM * sums.shared_a;
         ret_rail->package_w[i] = sums.watts;

@@ -37,6 +37,8 @@ void hf_rig_config_default(struct hf_rig_config *config)
         .frailty_mhz = 12.0,   /* engineering judgement */
         .drift_mhz = 6.0,      /* engineering judgement */
         .ambient_c = 25.0,
+        .droop_scale = 1.0,
+        .heat_scale = 1.0,
         .seed = 1,
     };
 }
@@ -78,9 +80,12 @@ static int config_check(const struct hf_rig_config *config, struct hf_error *err
         {"frailty_mhz", config->frailty_mhz, 0, 200},
         {"drift_mhz", config->drift_mhz, 0, 200},
         {"ambient_c", config->ambient_c, -40, 80},
+        {"droop_scale", config->droop_scale, 0, 10},
+        {"heat_scale", config->heat_scale, 0, 10},
         {"setting_lost_share", config->setting_lost_share, 0, 1},
         {"hot_cores", config->hot_cores, 0, cores},
         {"flat_cores", config->flat_cores, 0, cores},
+        {"weak_units", config->weak_units, 0, cores},
         {"stretching", config->stretching, 0, 1},
         {"simple", config->simple, 0, 1},
     };
@@ -138,7 +143,7 @@ static struct hf_rig_core *pick_sound_core(struct hf_rig *rig, struct hf_random 
     for (int i = 0; i < rig->core_count; i++) {
         struct hf_rig_core *core = &rig->core[(at + i) % rig->core_count];
 
-        if (core->hot_trigger_c == 0.0 && core->flat_per_s == 0.0)
+        if (core->hot_trigger_c == 0.0 && core->flat_per_s == 0.0 && !core->weak_unit)
             return core;
     }
     return &rig->core[at];
@@ -161,6 +166,13 @@ static void draw_oddities(struct hf_rig *rig)
 
         core->flat_per_s = FLAT_MEDIAN_PER_H / 3600.0 * exp(FLAT_LOG_SD * hf_random_normal(&random));
         core->flat_class = suspects[hf_random_below(&random, sizeof suspects / sizeof suspects[0])];
+    }
+    for (int i = 0; i < rig->config.weak_units; i++) {
+        struct hf_rig_core *core = pick_sound_core(rig, &random);
+        enum hf_load_class unit = suspects[hf_random_below(&random, sizeof suspects / sizeof suspects[0])];
+
+        core->weak_unit = 1;
+        core->class_mhz[unit] -= HF_RIG_WEAK_UNIT_MHZ;
     }
     rig->has_hot_cores = rig->config.hot_cores > 0;
 }
@@ -186,7 +198,13 @@ static void simplify(struct hf_rig_config *config)
     config->frailty_mhz = 0.0;
     config->drift_mhz = 0.0;
     config->hot_cores = 0;
+    config->weak_units = 0;
     config->stretching = 0;
+}
+
+static uint32_t all_cores(const struct hf_rig *rig)
+{
+    return UINT32_MAX >> (HF_RIG_CORES_MAX - rig->config.cores_per_group);
 }
 
 static int allocate(struct hf_rig *rig, struct hf_error *error)
@@ -225,8 +243,10 @@ int hf_rig_new(const struct hf_rig_config *config, struct hf_rig **ret_rig, stru
         rig->reference_mhz = hf_rig_reference_find(rig);
     hf_rig_heat_reset(rig);
     hf_rig_drift_start(rig);
-    for (int g = 0; g < config->group_count; g++)
+    for (int g = 0; g < config->group_count; g++) {
         rig->group[g].lost_at_s = INFINITY;
+        rig->group[g].working = all_cores(rig);
+    }
     hf_rig_boot(rig, 0);
     *ret_rig = rig;
     return HF_OK;
@@ -259,6 +279,18 @@ void hf_rig_set_step(struct hf_rig *rig, int group, int step)
     if (at->step == step)
         return;
     at->step = step;
+    rig->prepared = rig->rated = 0;
+}
+
+void hf_rig_set_working(struct hf_rig *rig, int group, uint32_t cores)
+{
+    struct hf_rig_group *at = &rig->group[group];
+
+    assert(group >= 0 && group < rig->config.group_count);
+    cores &= all_cores(rig);
+    if (at->working == cores)
+        return;
+    at->working = cores;
     rig->prepared = rig->rated = 0;
 }
 

@@ -9,5 +9,18 @@ extern const struct hf_kernel hf_reference_fma_residue_128, hf_reference_fma_res
 extern const struct hf_kernel hf_avx2_fma_residue_128, hf_avx2_fma_residue_256, hf_avx512_fma_residue_512;
 extern const struct hf_kernel hf_reference_wide_multiply, hf_avx2_wide_multiply;
 extern const struct hf_kernel hf_reference_branch;
+extern const struct hf_kernel hf_reference_pulse_256, hf_reference_pulse_512;
+extern const struct hf_kernel hf_avx2_pulse_256, hf_avx512_pulse_512;
+extern const struct hf_kernel hf_reference_chase_l1, hf_reference_chase_l2, hf_reference_chase_l3,
+    hf_reference_chase_memory;
+extern const struct hf_kernel hf_reference_gather_256_l1, hf_reference_gather_256_l2, hf_reference_gather_256_l3, hf_reference_gather_256_memory;
+extern const struct hf_kernel hf_reference_gather_512_l1, hf_reference_gather_512_l2, hf_reference_gather_512_l3, hf_reference_gather_512_memory;
+extern const struct hf_kernel hf_avx2_gather_256_l1, hf_avx2_gather_256_l2, hf_avx2_gather_256_l3, hf_avx2_gather_256_memory;
+extern const struct hf_kernel hf_avx512_gather_512_l1, hf_avx512_gather_512_l2, hf_avx512_gather_512_l3, hf_avx512_gather_512_memory;
+extern const struct hf_kernel hf_reference_copy_256_l1, hf_reference_copy_256_l2, hf_reference_copy_256_l3, hf_reference_copy_256_memory;
+extern const struct hf_kernel hf_reference_copy_512_l1, hf_reference_copy_512_l2, hf_reference_copy_512_l3, hf_reference_copy_512_memory;
+extern const struct hf_kernel hf_avx2_copy_256_l1, hf_avx2_copy_256_l2, hf_avx2_copy_256_l3, hf_avx2_copy_256_memory;
+extern const struct hf_kernel hf_avx512_copy_512_l1, hf_avx512_copy_512_l2, hf_avx512_copy_512_l3, hf_avx512_copy_512_memory;
+extern const struct hf_kernel hf_reference_handoff_group, hf_reference_handoff_across;
 
 #endif

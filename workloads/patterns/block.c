@@ -9,18 +9,21 @@
  *   2. An edge is met when work begins within the tolerance after it; otherwise it is missed: its work is
  *      skipped, except that a phase with at least JOIN_S left is joined, up to its scheduled end. Nothing is
  *      ever done later than scheduled to make up for it. A phase that began before the block did is not an
- *      edge of this block.
+ *      edge of this block. A burst out of a sleep is met within half its length: being late is what it is
+ *      for.
  *   3. No count that a fault may have damaged makes a worker run on for long: bursts, batches and idle turns
  *      are capped.
  *   4. Between two looks at *stop lie at most a burst (about 40 us; one step where a step is longer), a
- *      counted batch or 10 ms of sleep.
+ *      counted batch, 10 ms of rest, or a sleep of the pattern wake (50 ms), after which no work begins.
+ *   5. A block ends at its deadline; the pattern wake moves it, once, behind the burst that follows a sleep.
  *
  *                 waits for the edge
- *     REST  ------------------------------> MAIN, SOLO, COUNTED: met -> works until the end, then looks again
+ *     REST  ------------------------> MAIN, SOLO, STREAM, COUNTED: met -> works until the end, looks again
  *       ^                                      |
  *       +---- missed and short, or done -------+
  */
 #include <assert.h>
+#include <sys/prctl.h>
 #include <time.h>
 
 #include "holdfast/random.h"
@@ -43,8 +46,8 @@
 #define SLEEP_ABOVE_S    1e-3   /* shorter rests are spun through */
 #define SLEEP_EARLY_S    300e-6 /* wakes up this much before the edge */
 #define SLEEP_LONGEST_S  10e-3
-#define PAUSE_ABOVE_S                                                                                        \
-    150e-9 /* the last stretch before an edge is spun without pausing: a pause may take 50 ns */
+#define WAKE_ROOM_S      2e-3   /* a burst out of a sleep, with the time that waking takes */
+#define PAUSE_ABOVE_S    150e-9 /* the last stretch is spun without pausing: a pause may take 50 ns */
 
 /* A kernel at work, and how long its steps take. */
 struct load {
@@ -60,9 +63,11 @@ struct block_run {
     struct hf_timeline timeline;
     struct load main;
     struct load solo;
+    struct load stream;
     struct hf_counted counted;
     uint64_t begin; /* absolute ticks */
     uint64_t deadline;
+    int extended;        /* the deadline was moved */
     uint64_t edges_seen; /* edges of the slice that were met, missed, or before the block */
     uint64_t edges_met;
     uint64_t edges_missed;
@@ -70,9 +75,16 @@ struct block_run {
 
 static _Thread_local struct hf_edge_log *edge_log;
 
+static _Thread_local struct hf_planting *planting;
+
 void hf_edge_log_set(struct hf_edge_log *log)
 {
     edge_log = log;
+}
+
+void hf_planting_set(struct hf_planting *wanted)
+{
+    planting = wanted;
 }
 
 static uint64_t ticks_of(const struct block_run *run, double seconds)
@@ -96,6 +108,25 @@ static void sleep_before(const struct block_run *run, uint64_t left_ticks)
         seconds = SLEEP_LONGEST_S;
     duration.tv_nsec = (long)(seconds * 1e9);
     (void)clock_nanosleep(CLOCK_MONOTONIC, 0, &duration, NULL); /* cut short: the caller looks at the clock */
+}
+
+/* A sleep in one piece. The kernel may wake a thread 50 us late to save a timer, unless it is told not to. */
+static void sleep_until(const struct block_run *run, uint64_t when)
+{
+    static _Thread_local int exact;
+
+    if (!exact)
+        (void)prctl(PR_SET_TIMERSLACK, 1UL, 0UL, 0UL, 0UL);
+    exact = 1;
+    for (;;) {
+        uint64_t now = hf_ticks_now();
+        struct timespec duration = {0};
+
+        if (now >= when || is_over(run, now))
+            return;
+        duration.tv_nsec = (long)((double)(when - now) / run->timeline.ticks_per_second * 1e9);
+        (void)clock_nanosleep(CLOCK_MONOTONIC, 0, &duration, NULL);
+    }
 }
 
 static void wait_until(const struct block_run *run, uint64_t when)
@@ -130,11 +161,23 @@ static void pace_update(struct load *load, uint64_t steps, uint64_t ticks)
         load->step_ticks *= measured < 1.1 * load->step_ticks ? measured / load->step_ticks : 1.1;
 }
 
-static void burst(struct load *load, uint64_t steps, uint64_t now)
+static void plant(const struct block_run *run, struct load *load)
+{
+    uint64_t now = hf_ticks_now();
+
+    if (planting->planted_ticks != 0 || now - run->begin < planting->after_ticks)
+        return;
+    load->kernel->plant(load->state, planting->bit);
+    planting->planted_ticks = now;
+}
+
+static void burst(const struct block_run *run, struct load *load, uint64_t steps, uint64_t now)
 {
     load->kernel->advance(load->state, steps);
     load->steps += steps;
     pace_update(load, steps, hf_ticks_now() - now);
+    if (planting != NULL)
+        plant(run, load);
 }
 
 /* Bursts up to `end`, at least `least` steps in all. */
@@ -155,10 +198,20 @@ static void work_until(const struct block_run *run, struct load *load, uint64_t 
             steps = least;
         if (steps == 0)
             return;
-        burst(load, steps, now);
+        burst(run, load, steps, now);
         least = 0;
         now = hf_ticks_now();
     }
+}
+
+static void log_cycles(const struct hf_counted *counted)
+{
+    if (edge_log == NULL || edge_log->batch_count >= edge_log->batch_max || counted->batch_cycles == 0)
+        return;
+    edge_log->batch_period_ticks[edge_log->batch_count] =
+        counted->batch_ticks / (double)counted->batch_cycles;
+    edge_log->batch_work_share[edge_log->batch_count] = counted->batch_work_ticks / counted->batch_ticks;
+    edge_log->batch_count++;
 }
 
 static void work(struct block_run *run, const struct hf_phase *phase, uint64_t now)
@@ -168,9 +221,13 @@ static void work(struct block_run *run, const struct hf_phase *phase, uint64_t n
     switch (phase->work) {
     case HF_WORK_COUNTED:
         run->edges_met += hf_counted_run(&run->counted, now, end < run->deadline ? end : run->deadline);
+        log_cycles(&run->counted);
         break;
     case HF_WORK_SOLO:
         work_until(run, &run->solo, end, 0); /* late for the release is worse than a step less */
+        break;
+    case HF_WORK_STREAM:
+        work_until(run, &run->stream, end, 0);
         break;
     default:
         work_until(run, &run->main, end, 1);
@@ -188,12 +245,12 @@ static uint64_t edges_of(const struct block_run *run, const struct hf_phase *pha
     return (uint64_t)((double)(phase->end - phase->begin) / run->counted.period_ticks + 0.5);
 }
 
-static void log_edge(const struct hf_phase *phase, uint64_t now)
+static void log_edge(const struct hf_phase *phase)
 {
     if (edge_log == NULL || edge_log->count >= edge_log->max)
         return;
     edge_log->number[edge_log->count] = phase->edges - 1;
-    edge_log->ticks[edge_log->count] = now;
+    edge_log->ticks[edge_log->count] = hf_ticks_now(); /* the work is the next thing that happens */
     edge_log->count++;
 }
 
@@ -215,6 +272,8 @@ static uint64_t tolerance_ticks(const struct block_run *run, const struct hf_pha
     uint64_t high = ticks_of(run, TOLERANCE_HIGH_S);
     uint64_t eighth = (phase->end - phase->begin) / 8;
 
+    if (phase->waking)
+        return 4 * eighth;
     return eighth < low ? low : (eighth > high ? high : eighth);
 }
 
@@ -232,8 +291,8 @@ static int edge_decide(struct block_run *run, const struct hf_phase *phase, uint
     }
     if (phase->work != HF_WORK_COUNTED) /* counted cycles are counted when they have run */
         run->edges_met++;
-    if (phase->work != HF_WORK_SOLO)
-        log_edge(phase, now);
+    if (phase->work == HF_WORK_MAIN || phase->work == HF_WORK_COUNTED)
+        log_edge(phase);
     return 1;
 }
 
@@ -246,6 +305,45 @@ static struct hf_phase phase_at(const struct block_run *run, uint64_t now)
     return phase;
 }
 
+/* Invariant 5. */
+static void make_room(struct block_run *run, const struct hf_phase *phase, uint64_t now)
+{
+    uint64_t wanted = run->place->epoch_ticks + phase->end + ticks_of(run, WAKE_ROOM_S);
+    uint64_t latest = run->begin + ticks_of(run, BLOCK_LONGEST_S);
+
+    if (!phase->waking || run->extended || phase->work != HF_WORK_REST || now >= run->deadline)
+        return;
+    if (wanted <= run->deadline || wanted > latest)
+        return;
+    run->deadline = wanted;
+    run->extended = 1;
+}
+
+/* Waits for the end of a phase; what comes next is worked out before the wait, not after it. */
+static struct hf_phase wait_for_next(const struct block_run *run, const struct hf_phase *phase)
+{
+    uint64_t epoch = run->place->epoch_ticks;
+    struct hf_phase next = *phase;
+    uint64_t now;
+
+    if (phase->end < HF_PHASE_END_NEVER)
+        next = hf_timeline_at(&run->timeline, phase->end);
+    if (phase->waking && phase->work == HF_WORK_REST && epoch + phase->end <= run->deadline)
+        sleep_until(run, epoch + phase->end);
+    wait_until(run, epoch + phase->end);
+    now = hf_ticks_now();
+    return now >= epoch + next.begin && now < epoch + next.end ? next : phase_at(run, now);
+}
+
+/* What went by while the worker was away at the end. */
+static void count_rest(struct block_run *run, uint64_t now)
+{
+    struct hf_phase phase = phase_at(run, now < run->deadline ? now : run->deadline);
+
+    if (phase.edges > run->edges_seen)
+        run->edges_missed += (phase.edges - run->edges_seen) * edges_of(run, &phase);
+}
+
 static void run_pattern(struct block_run *run)
 {
     uint64_t epoch = run->place->epoch_ticks;
@@ -255,19 +353,22 @@ static void run_pattern(struct block_run *run)
     if (run->begin > epoch)
         run->edges_seen = phase_at(run, run->begin).edges;
     wait_until(run, epoch);
-    for (now = hf_ticks_now(); !is_over(run, now); now = hf_ticks_now()) {
-        phase = phase_at(run, now);
+    now = hf_ticks_now();
+    phase = phase_at(run, now);
+    while (!is_over(run, now)) {
+        make_room(run, &phase, now);
         count_skipped(run, &phase);
         if (phase.work != HF_WORK_REST && edge_decide(run, &phase, now))
             work(run, &phase, now);
-        wait_until(run, epoch + phase.end);
+        if (run->extended && phase.work == HF_WORK_MAIN)
+            break;
+        phase = wait_for_next(run, &phase);
+        now = hf_ticks_now();
+        if (now >= epoch + phase.end)
+            phase = phase_at(run, now);
     }
-    if (now <= epoch)
-        return;
-    phase = phase_at(
-        run, now < run->deadline ? now : run->deadline); /* what went by while it was away at the end */
-    if (phase.edges > run->edges_seen)
-        run->edges_missed += (phase.edges - run->edges_seen) * edges_of(run, &phase);
+    if (now > epoch)
+        count_rest(run, now);
 }
 
 /* --- the block --- */
@@ -277,9 +378,19 @@ static uint64_t solo_seed(uint64_t block_seed)
     return hf_mix64(block_seed ^ UINT64_C(0x736f6c6f)); /* "solo" */
 }
 
-static uint64_t both_digests(uint64_t main, uint64_t solo)
+static uint64_t stream_seed(uint64_t block_seed)
 {
-    return hf_mix64(main + hf_mix64(solo + 1));
+    return hf_mix64(block_seed ^ UINT64_C(0x73747265616d)); /* "stream" */
+}
+
+static uint64_t all_digests(uint64_t main, uint64_t solo, uint64_t stream)
+{
+    return hf_mix64(main + hf_mix64(solo + 1 + hf_mix64(stream + 1)));
+}
+
+static int has_stream(const struct hf_slice *slice)
+{
+    return slice->pattern == HF_PATTERN_SOLO_THEN_ALL && slice->stream_kernel >= 0;
 }
 
 static void load_init(struct load *load, const struct block_run *run, int32_t kernel, void *state)
@@ -301,9 +412,12 @@ static void block_begin(struct block_run *run, const struct hf_slice *slice, uin
         load_init(&run->solo, run, slice->solo_kernel, states + hf_kernel_state_bytes_max());
         run->solo.kernel->start(run->solo.state, operands, solo_seed(block_seed));
     }
-    if (slice->pattern == HF_PATTERN_SQUARE)
-        hf_counted_init(&run->counted, run->main.kernel, states,
-                        slice->period_s * run->timeline.ticks_per_second, slice->duty);
+    if (has_stream(slice)) {
+        load_init(&run->stream, run, slice->stream_kernel, states + 2 * hf_kernel_state_bytes_max());
+        run->stream.kernel->start(run->stream.state, operands, stream_seed(block_seed));
+    }
+    if (hf_slice_is_counted(slice))
+        hf_counted_init(&run->counted, &run->timeline, run->main.kernel, states);
     run->begin = hf_ticks_now();
     run->deadline = run->begin + ticks_of(run, block_s);
 }
@@ -312,7 +426,7 @@ void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, ui
                   double block_s, void *states, const volatile int *stop, struct hf_block *ret_block)
 {
     struct block_run run = {.place = place, .stop = stop};
-    uint64_t digest, solo = 0;
+    uint64_t digest, solo = 0, stream = 0;
 
     assert((uintptr_t)states % 64 == 0);
     assert(block_s > 0 && block_s <= BLOCK_LONGEST_S);
@@ -322,13 +436,16 @@ void hf_block_run(const struct hf_slice *slice, const struct hf_place *place, ui
     digest = run.main.kernel->digest(run.main.state);
     if (run.solo.kernel != NULL)
         solo = run.solo.kernel->digest(run.solo.state);
+    if (run.stream.kernel != NULL)
+        stream = run.stream.kernel->digest(run.stream.state);
     *ret_block = (struct hf_block){
         .seed = block_seed,
         .steps = run.main.steps + run.counted.steps,
         .solo_steps = run.solo.steps,
-        .digest = both_digests(digest, solo),
+        .digest = all_digests(digest, solo, stream),
         .edges_met = run.edges_met,
         .edges_missed = run.edges_missed,
+        .stream_steps = run.stream.steps,
     };
 }
 
@@ -336,24 +453,36 @@ uint64_t hf_block_expect(const struct hf_slice *slice, const struct hf_block *bl
 {
     enum hf_operands operands = (enum hf_operands)slice->operands;
     uint64_t digest = hf_kernel_at(slice->kernel)->expect(operands, block->seed, block->steps);
-    uint64_t solo = 0;
+    uint64_t solo = 0, stream = 0;
 
     if (slice->solo_kernel >= 0)
         solo = hf_kernel_at(slice->solo_kernel)->expect(operands, solo_seed(block->seed), block->solo_steps);
-    return both_digests(digest, solo);
+    if (has_stream(slice))
+        stream = hf_kernel_at(slice->stream_kernel)
+                     ->expect(operands, stream_seed(block->seed), block->stream_steps);
+    return all_digests(digest, solo, stream);
+}
+
+static void locate_other(int32_t kernel, enum hf_operands operands, const void *state, uint64_t seed,
+                         uint64_t steps, int lanes_from, struct hf_lane_report *report)
+{
+    hf_kernel_at(kernel)->locate(state, operands, seed, steps, report);
+    if (report->lane >= 0)
+        report->lane += lanes_from;
 }
 
 void hf_block_locate(const struct hf_slice *slice, const struct hf_block *block, const void *states,
                      struct hf_lane_report *ret_report)
 {
     enum hf_operands operands = (enum hf_operands)slice->operands;
-    const char *solo_state = (const char *)states + hf_kernel_state_bytes_max();
+    const char *state = states;
+    size_t bytes = hf_kernel_state_bytes_max();
 
     hf_kernel_at(slice->kernel)->locate(states, operands, block->seed, block->steps, ret_report);
-    if (ret_report->lane >= 0 || slice->solo_kernel < 0)
-        return;
-    hf_kernel_at(slice->solo_kernel)
-        ->locate(solo_state, operands, solo_seed(block->seed), block->solo_steps, ret_report);
-    if (ret_report->lane >= 0)
-        ret_report->lane += HF_LANE_SOLO;
+    if (ret_report->lane < 0 && slice->solo_kernel >= 0)
+        locate_other(slice->solo_kernel, operands, state + bytes, solo_seed(block->seed), block->solo_steps,
+                     HF_LANE_SOLO, ret_report);
+    if (ret_report->lane < 0 && has_stream(slice))
+        locate_other(slice->stream_kernel, operands, state + 2 * bytes, stream_seed(block->seed),
+                     block->stream_steps, HF_LANE_STREAM, ret_report);
 }

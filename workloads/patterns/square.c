@@ -1,5 +1,6 @@
 /*
- * square: on and off with a period and a duty, over the cores in a sync mode.
+ * square: on and off with a period and a duty, over the cores in a sync mode. swing is the same, seconds
+ * long.
  *
  *   free       every worker has its own phase, drawn from the slice's seed
  *   group      the workers of a core group switch together, each group at its own phase
@@ -17,23 +18,15 @@
 
 #include "workloads/patterns/schedule.h"
 
-#define DITHER_SHARE  0.01 /* of the period, from the shortest to the longest */
-#define STREAM_PHASE  1
-#define STREAM_DITHER 2
-
 /* One cycle; for counted periods a whole number of cycles. */
 double hf_square_period_ticks(const struct hf_timeline *timeline)
 {
     const struct hf_slice *slice = timeline->slice;
     double period_s = slice->period_s;
-    double share = 1;
 
-    if (period_s < HF_COUNTED_BELOW_S)
+    if (hf_slice_is_counted(slice))
         period_s *= ceil(HF_COUNTED_BATCH_S / period_s);
-    if (slice->sync == HF_SYNC_DITHER)
-        share +=
-            DITHER_SHARE * (hf_slice_uniform(slice, STREAM_DITHER, (uint64_t)timeline->place->worker) - 0.5);
-    return period_s * share * timeline->ticks_per_second;
+    return period_s * hf_dither_factor(timeline) * timeline->ticks_per_second;
 }
 
 double hf_square_offset_ticks(const struct hf_timeline *timeline)
@@ -43,9 +36,9 @@ double hf_square_offset_ticks(const struct hf_timeline *timeline)
 
     switch (timeline->slice->sync) {
     case HF_SYNC_FREE:
-        return period_ticks * hf_slice_uniform(timeline->slice, STREAM_PHASE, (uint64_t)place->worker);
+        return period_ticks * hf_slice_uniform(timeline->slice, HF_STREAM_PHASE, (uint64_t)place->worker);
     case HF_SYNC_GROUP:
-        return period_ticks * hf_slice_uniform(timeline->slice, STREAM_PHASE, (uint64_t)place->group);
+        return period_ticks * hf_slice_uniform(timeline->slice, HF_STREAM_PHASE, (uint64_t)place->group);
     case HF_SYNC_ANTIPHASE:
         return place->group % 2 ? period_ticks / 2 : 0;
     default:
@@ -75,10 +68,10 @@ struct hf_phase hf_square_at(const struct hf_timeline *timeline, uint64_t t)
     cycle -= t < edge_at(offset, period, cycle);
     begin = edge_at(offset, period, cycle);
     next = edge_at(offset, period, cycle + 1);
-    if (slice->period_s < HF_COUNTED_BELOW_S)
-        return (struct hf_phase){HF_WORK_COUNTED, begin, next, cycle + 1};
+    if (hf_slice_is_counted(slice))
+        return (struct hf_phase){HF_WORK_COUNTED, begin, next, cycle + 1, 0};
     on_end = slice->duty == 1 ? next : begin + (uint64_t)(slice->duty * period);
     if (t < on_end)
-        return (struct hf_phase){HF_WORK_MAIN, begin, on_end, cycle + 1};
-    return (struct hf_phase){HF_WORK_REST, on_end, next, cycle + 1};
+        return (struct hf_phase){HF_WORK_MAIN, begin, on_end, cycle + 1, 0};
+    return (struct hf_phase){HF_WORK_REST, on_end, next, cycle + 1, 0};
 }

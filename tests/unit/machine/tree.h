@@ -18,7 +18,7 @@
 #include <cmocka.h>
 
 /* In memory where that is possible: a tree is hundreds of small files. */
-static char *tree_new(void)
+static __attribute__((unused)) char *tree_new(void)
 {
     char *root = strdup(access("/dev/shm", W_OK | X_OK) == 0 ? "/dev/shm/holdfast-tree-XXXXXX"
                                                              : "/tmp/holdfast-tree-XXXXXX");
@@ -36,7 +36,7 @@ static int tree_remove_one(const char *path, const struct stat *status, int type
     return remove(path);
 }
 
-static void tree_free(char *root)
+static __attribute__((unused)) void tree_free(char *root)
 {
     assert_non_null(strstr(root, "/holdfast-tree-")); /* never anything that was not made here */
     (void)nftw(root, tree_remove_one, 16, FTW_DEPTH | FTW_PHYS);

@@ -90,11 +90,14 @@ static void test_everything_given(void **state)
         "\"mix\":{\"name\":\"own\",\"entries\":[{\"kernel\":\"branch\",\"weight\":0.25}]},"
         "\"search\":{\"method\":\"step-up\",\"claim_hours\":24,\"confidence\":0.9,\"soak_hours\":0.5,"
         "\"baseline_minutes\":2,\"reset_minutes\":0,\"seed\":\"0xffffffffffffffff\"},"
-        "\"conditions\":{\"voltage_mv\":1312.5,\"ambient_c\":-4,\"note\":\"window open\"},"
+        "\"conditions\":{\"voltage_mv\":1312.5,\"ambient_c\":-4,\"memory_mts\":3200,\"note\":\"window "
+        "open\"},"
         "\"rig\":{\"seed\":\"18446744073709551615\",\"clock_factor\":600,\"edge_mhz\":4200,\"chip_sd_mhz\":1,"
         "\"group_sd_mhz\":2,\"core_sd_mhz\":3,\"class_sd_mhz\":4,\"slope_nats\":1.5,\"slope_chip_sd\":0.25,"
         "\"slope_core_sd\":0.1,\"frailty_mhz\":12,\"drift_mhz\":6,\"ambient_c\":25,\"simple\":true,"
-        "\"oddities\":{\"hot_cores\":1,\"flat_cores\":2,\"stretching\":true,\"settings_lost\":false}}}");
+        "\"droop_scale\":0.5,\"heat_scale\":2,"
+        "\"oddities\":{\"hot_cores\":1,\"flat_cores\":2,\"weak_units\":3,\"stretching\":true,\"settings_"
+        "lost\":false}}}");
 
     (void)state;
     assert_string_equal(profile->description, "Gezeitenb\xc3\xbcro");
@@ -118,6 +121,7 @@ static void test_everything_given(void **state)
     assert_true(profile->seed == UINT64_MAX);
     assert_true(near(profile->voltage_mv, 1312.5));
     assert_true(near(profile->conditions_ambient_c, -4));
+    assert_true(near(profile->memory_mts, 3200));
     assert_string_equal(profile->conditions_note, "window open");
     assert_int_equal(profile->has_rig, 1);
     assert_true(profile->rig.seed == UINT64_MAX);
@@ -125,6 +129,9 @@ static void test_everything_given(void **state)
     assert_true(near(profile->rig.ambient_c, 25));
     assert_int_equal(profile->rig.simple, 1);
     assert_int_equal(profile->rig.flat_cores, 2);
+    assert_int_equal(profile->rig.weak_units, 3);
+    assert_true(near(profile->rig.droop_scale, 0.5));
+    assert_true(near(profile->rig.heat_scale, 2));
     assert_int_equal(profile->rig.stretching, 1);
     assert_int_equal(profile->rig.settings_lost, 0);
     assert_true(near(hf_profile_ratio(profile, 3), 11.5));

@@ -162,6 +162,25 @@ static void test_slices_swing(void **state)
     assert_between(1 - 1.2 / 1.25 * (1 - exp(-1.25 / 1.2)), 0.36, 0.44);
 }
 
+/* Half the rises: half the distance to ambient, and the sensors follow. */
+static void test_heat_scale(void **state)
+{
+    double celsius[2];
+
+    (void)state;
+    for (int half = 0; half < 2; half++) {
+        struct hf_rig_config config = rig_default(8, 8, 1);
+        struct hf_rig *rig;
+
+        config.heat_scale = half ? 0.5 : 1.0;
+        rig = rig_make(&config);
+        celsius[half] = hf_rig_steady_celsius(rig, 5, 300);
+        hf_rig_free(rig);
+    }
+    assert_between(celsius[0], 25 + 0.16 * 300 + 0.9 * 5 - 1e-9, 25 + 0.16 * 300 + 0.9 * 5 + 1e-9);
+    assert_between(celsius[1], 25 + (celsius[0] - 25) / 2 - 1e-9, 25 + (celsius[0] - 25) / 2 + 1e-9);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -172,6 +191,7 @@ int main(void)
         cmocka_unit_test(test_cools_down),
         cmocka_unit_test(test_heat_costs_mhz),
         cmocka_unit_test(test_slices_swing),
+        cmocka_unit_test(test_heat_scale),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -327,6 +327,31 @@ static void test_simple_is_plain(void **state)
     hf_rig_free(rig);
 }
 
+/* One core, one kind of work, so many MHz early; nothing else of the chip changes. */
+static void test_weak_unit_is_one_unit(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 1; seed <= 20; seed++) {
+        struct hf_rig_config config = rig_default(4, 4, seed);
+        struct hf_rig *sound = rig_make(&config), *weak;
+        int found = 0;
+
+        config.weak_units = 1;
+        weak = rig_make(&config);
+        for (int core = 0; core < 16; core++) {
+            for (int k = 0; k < HF_LOAD_COUNT; k++) {
+                double lost = sound->core[core].class_mhz[k] - weak->core[core].class_mhz[k];
+
+                assert_true(lost == 0 || fabs(lost - HF_RIG_WEAK_UNIT_MHZ) < 1e-9);
+                found += lost != 0;
+            }
+        }
+        assert_int_equal(found, 1);
+        hf_rig_free(sound);
+        hf_rig_free(weak);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -337,6 +362,7 @@ int main(void)
         cmocka_unit_test(test_flat_defect_hardly_depends_on_ratio),
         cmocka_unit_test(test_flat_defect_needs_its_class),
         cmocka_unit_test(test_stretching),
+        cmocka_unit_test(test_weak_unit_is_one_unit),
         cmocka_unit_test(test_settings_are_lost),
         cmocka_unit_test(test_settings_lost_share),
         cmocka_unit_test(test_simple_is_plain),

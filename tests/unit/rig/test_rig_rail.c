@@ -102,6 +102,7 @@ static void test_steady_droop_by_hand(void **state)
     for (int g = 0; g < 8; g++) {
         scene.slices[g] = &prepared;
         scene.count[g] = 1;
+        scene.working[g] = 8;
         scene.mhz[g] = config.edge_mhz;
     }
     hf_rig_rail_compute(rig, &scene, 1, &rail);
@@ -111,8 +112,13 @@ static void test_steady_droop_by_hand(void **state)
         scene.count[g] = 0;
     hf_rig_rail_compute(rig, &scene, 1, &rail);
     assert_between(rail.shared_mv[0], 8.96 - 1e-9, 8.96 + 1e-9);
-    assert_between(hf_rig_own_droop_mv(rig, &prepared, config.edge_mhz), 20.16 - 1e-9, 20.16 + 1e-9);
-    assert_between(hf_rig_own_droop_mv(rig, &prepared, 2 * config.edge_mhz), 40.32 - 1e-9, 40.32 + 1e-9);
+    assert_between(hf_rig_own_droop_mv(rig, &prepared, config.edge_mhz, 8), 20.16 - 1e-9, 20.16 + 1e-9);
+    assert_between(hf_rig_own_droop_mv(rig, &prepared, 2 * config.edge_mhz, 8), 40.32 - 1e-9, 40.32 + 1e-9);
+    /* 3 of the group's cores work, 5 idle: (3 x 4.2 + 5 x 0.2 + 56 x 0.2) x 0.2, and 13.6 x 0.6 of its own */
+    scene.working[0] = 3;
+    hf_rig_rail_compute(rig, &scene, 1, &rail);
+    assert_between(rail.shared_mv[0], 4.96 - 1e-9, 4.96 + 1e-9);
+    assert_between(hf_rig_own_droop_mv(rig, &prepared, config.edge_mhz, 3), 8.16 - 1e-9, 8.16 + 1e-9);
     hf_rig_free(rig);
 }
 
@@ -132,6 +138,7 @@ static double transient_mv(const struct hf_load_slice *slice, int groups)
     for (int g = 0; g < 8; g++) {
         scene.slices[g] = g < groups ? &prepared : &nothing;
         scene.count[g] = g < groups;
+        scene.working[g] = 8;
         scene.mhz[g] = config.edge_mhz;
     }
     hf_rig_rail_compute(rig, &scene, 1, &rail);
@@ -244,6 +251,62 @@ static void test_other_programme_adds_its_average(void **state)
     hf_rig_free(rig);
 }
 
+/* Cores that idle fail no more, and the others are relieved; the same cores again are the same rate. */
+static void test_cores_that_idle(void **state)
+{
+    struct hf_rig_config config = rig_default(2, 4, 5);
+    struct hf_rig *rig = rig_make(&config);
+    double all, alone[4], sum = 0;
+
+    (void)state;
+    config.frailty_mhz = 0;
+    hf_rig_free(rig);
+    rig = rig_make(&config);
+    rig_load(rig, 0, &steady, 1);
+    hf_rig_set_step(rig, 0, 26);
+    all = hf_rig_present_rate_per_hour(rig, 0);
+    for (int core = 0; core < 4; core++) {
+        hf_rig_set_working(rig, 0, 1u << core);
+        alone[core] = hf_rig_present_rate_per_hour(rig, 0);
+        sum += alone[core];
+    }
+    assert_true(sum < all && sum > 0);
+    hf_rig_set_working(rig, 0, 0);
+    assert_between(hf_rig_present_rate_per_hour(rig, 0), 0, 0);
+    hf_rig_set_working(rig, 0, UINT32_MAX);
+    assert_between(hf_rig_present_rate_per_hour(rig, 0), all * (1 - 1e-12), all * (1 + 1e-12));
+    hf_rig_free(rig);
+}
+
+/* A supply without droop takes no heed of company; twice the droop costs twice the clock. */
+static void test_droop_scale(void **state)
+{
+    double shift[3];
+
+    (void)state;
+    for (int scale = 0; scale < 3; scale++) {
+        struct hf_rig_config config = rig_default(8, 8, 1);
+        double alone, together;
+        struct hf_rig *rig;
+
+        config.droop_scale = scale;
+        config.frailty_mhz = config.drift_mhz = config.heat_scale = 0;
+        config.slope_chip_sd = config.slope_core_sd = config.class_sd_mhz = config.core_sd_mhz = 0;
+        rig = rig_make(&config);
+        hf_rig_set_step(rig, 0, 20);
+        rig_load(rig, 0, &steady, 1);
+        alone = hf_rig_present_rate_per_hour(rig, 0);
+        for (int g = 1; g < 8; g++)
+            rig_load(rig, g, &steady, 1);
+        together = hf_rig_present_rate_per_hour(rig, 0);
+        shift[scale] = log(together / alone) / 1.5;
+        hf_rig_free(rig);
+    }
+    assert_between(shift[0], -1e-9, 1e-9);
+    assert_between(shift[1], 1, 20);
+    assert_between(shift[2], 2 * shift[1] - 1e-6, 2 * shift[1] + 1e-6);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -254,6 +317,8 @@ int main(void)
         cmocka_unit_test(test_neighbour_swings),
         cmocka_unit_test(test_company_costs_in_order),
         cmocka_unit_test(test_other_programme_adds_its_average),
+        cmocka_unit_test(test_cores_that_idle),
+        cmocka_unit_test(test_droop_scale),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

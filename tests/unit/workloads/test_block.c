@@ -15,22 +15,24 @@
 #include "holdfast/kernel.h"
 #include "holdfast/mix.h"
 
-#define STATES_ROOM 32768
+#define STATES_ROOM 131072
 
 static _Alignas(64) unsigned char states[STATES_ROOM];
 static volatile int stop;
 
 static struct hf_slice slice_of(int kernel, enum hf_pattern pattern, enum hf_sync sync, double period_s)
 {
-    return (struct hf_slice){.seed = 31,
-                             .kernel = kernel,
-                             .solo_kernel =
-                                 pattern == HF_PATTERN_SOLO_THEN_ALL ? hf_kernel_index("branch", 0) : -1,
-                             .pattern = (int32_t)pattern,
-                             .sync = (int32_t)sync,
-                             .period_s = period_s,
-                             .duty = 0.5,
-                             .length_s = 1};
+    return (struct hf_slice){
+        .seed = 31,
+        .kernel = kernel,
+        .solo_kernel = pattern == HF_PATTERN_SOLO_THEN_ALL ? hf_kernel_index("branch", 0) : -1,
+        .stream_kernel =
+            pattern == HF_PATTERN_SOLO_THEN_ALL ? hf_kernel_index("wide-multiply", 0) : -1, /* any will do */
+        .pattern = (int32_t)pattern,
+        .sync = (int32_t)sync,
+        .period_s = period_s,
+        .duty = 0.5,
+        .length_s = 1};
 }
 
 static struct hf_place place_of(int worker, uint64_t epoch_ticks)
@@ -45,7 +47,7 @@ static struct hf_place place_of(int worker, uint64_t epoch_ticks)
 
 static void check_blocks(const struct hf_slice *slice, int count, double block_s)
 {
-    struct hf_place place = place_of(slice->kernel, hf_ticks_now());
+    struct hf_place place = place_of(slice->kernel % 16, hf_ticks_now());
 
     for (int block = 0; block < count; block++) {
         struct hf_lane_report report;
@@ -54,10 +56,11 @@ static void check_blocks(const struct hf_slice *slice, int count, double block_s
         hf_block_run(slice, &place, hf_slice_block_seed(slice, 1, (uint64_t)block), block_s, states, &stop,
                      &result);
         if (result.digest != hf_block_expect(slice, &result))
-            fail_msg("kernel %d pattern %s sync %s period %g: wrong after %llu and %llu steps", slice->kernel,
-                     hf_pattern_name((enum hf_pattern)slice->pattern),
+            fail_msg("kernel %d pattern %s sync %s period %g: wrong after %llu, %llu and %llu steps",
+                     slice->kernel, hf_pattern_name((enum hf_pattern)slice->pattern),
                      hf_sync_name((enum hf_sync)slice->sync), slice->period_s,
-                     (unsigned long long)result.steps, (unsigned long long)result.solo_steps);
+                     (unsigned long long)result.steps, (unsigned long long)result.solo_steps,
+                     (unsigned long long)result.stream_steps);
         hf_block_locate(slice, &result, states, &report);
         assert_int_equal(report.lane, -1);
     }
@@ -68,7 +71,7 @@ static void test_every_pattern_and_kernel(void **unused)
     static const double periods_s[] = {100e-9, 470e-9, 1e-6, 50e-6, 1e-3, 20e-3};
 
     (void)unused;
-    assert_true(2 * hf_kernel_state_bytes_max() <= STATES_ROOM);
+    assert_true(HF_BLOCK_STATES * hf_kernel_state_bytes_max() <= STATES_ROOM);
     for (int kernel = 0; kernel < hf_kernel_count(); kernel++) {
         for (int operands = 0; operands < HF_OPERANDS_COUNT; operands++) {
             struct hf_slice steady = slice_of(kernel, HF_PATTERN_STEADY, HF_SYNC_FREE, 0);
@@ -87,6 +90,99 @@ static void test_every_pattern_and_kernel(void **unused)
             }
         }
     }
+}
+
+/* The shortest periods, random ones, sleeps and swings. */
+static void test_other_patterns(void **unused)
+{
+    static const char *const kernels[] = {"pulse", "fma-residue", "branch"};
+    static const double periods_s[] = {5e-9, 33e-9, 60e-9, 1e-6, 30e-6, 1e-3};
+
+    (void)unused;
+    for (int k = 0; k < 3; k++) {
+        int kernel = hf_kernel_index(kernels[k], 0);
+
+        for (int sync = 0; sync < HF_SYNC_COUNT; sync++) {
+            struct hf_slice wake = slice_of(kernel, HF_PATTERN_WAKE, (enum hf_sync)sync, 0);
+            struct hf_slice swing = slice_of(kernel, HF_PATTERN_SWING, (enum hf_sync)sync, 0.2);
+
+            check_blocks(&wake, 2, 5e-3);
+            check_blocks(&swing, 2, 2e-3);
+            for (int p = 0; p < 6; p++) {
+                struct hf_slice random =
+                    slice_of(kernel, HF_PATTERN_TELEGRAPH, (enum hf_sync)sync, periods_s[p]);
+
+                check_blocks(&random, 2, 1e-3);
+                random.pattern = HF_PATTERN_SQUARE;
+                check_blocks(&random, 1, 1e-3);
+            }
+        }
+    }
+}
+
+/* Sleeps are slept through and bursts follow them, although a block is shorter than a sleep. */
+static void test_wake_bursts(void **unused)
+{
+    struct hf_slice slice = slice_of(hf_kernel_index("fma-residue", 0), HF_PATTERN_WAKE, HF_SYNC_ALL, 0);
+    struct hf_place place = place_of(0, hf_ticks_now());
+    uint64_t met = 0, worked = 0;
+    double longest = 0;
+
+    (void)unused;
+    for (uint64_t b = 0; b < 60 && met < 12; b++) {
+        uint64_t begin = hf_ticks_now();
+        struct hf_block block;
+
+        hf_block_run(&slice, &place, b, 5e-3, states, &stop, &block);
+        assert_true(block.digest == hf_block_expect(&slice, &block));
+        assert_true(block.edges_met == 0 || block.steps > 0);
+        met += block.edges_met;
+        worked += block.steps > 0;
+        longest = fmax(longest, (double)(hf_ticks_now() - begin) / hf_ticks_per_second());
+    }
+    assert_true(met >= 3 && worked >= 3);
+    assert_true(longest > 9e-3); /* a sleep of 10 ms, in one block of 5 ms */
+}
+
+/* A stop during a sleep: no burst follows. */
+static void test_stop_in_sleep(void **unused)
+{
+    struct hf_slice slice = slice_of(hf_kernel_index("fma-residue", 0), HF_PATTERN_WAKE, HF_SYNC_ALL, 0);
+    struct hf_place place = place_of(0, hf_ticks_now());
+    struct hf_block block;
+
+    (void)unused;
+    stop = 1;
+    hf_block_run(&slice, &place, 1, 5e-3, states, &stop, &block);
+    stop = 0;
+    assert_true(block.steps == 0 && block.edges_met == 0);
+    assert_true(block.digest == hf_block_expect(&slice, &block));
+}
+
+/* A planted bit is planted once, written down, and seen. */
+static void test_planting(void **unused)
+{
+    struct hf_slice slice = slice_of(hf_kernel_index("fma-residue", 0), HF_PATTERN_STEADY, HF_SYNC_FREE, 0);
+    struct hf_place place = place_of(0, hf_ticks_now());
+    struct hf_planting planting = {.bit = 12345};
+    struct hf_block block;
+    uint64_t planted;
+
+    (void)unused;
+    planting.after_ticks = (uint64_t)(0.5e-3 * hf_ticks_per_second());
+    hf_planting_set(&planting);
+    for (uint64_t b = 0; b < 50 && planting.planted_ticks == 0; b++) {
+        uint64_t begin = hf_ticks_now();
+
+        hf_block_run(&slice, &place, b, 2e-3, states, &stop, &block);
+        assert_true(planting.planted_ticks == 0 || planting.planted_ticks >= begin + planting.after_ticks);
+        assert_int_equal(block.digest != hf_block_expect(&slice, &block), planting.planted_ticks != 0);
+    }
+    planted = planting.planted_ticks;
+    assert_true(planted != 0);
+    hf_block_run(&slice, &place, 7, 2e-3, states, &stop, &block);
+    assert_true(planting.planted_ticks == planted && block.digest == hf_block_expect(&slice, &block));
+    hf_planting_set(NULL);
 }
 
 static void test_reference_entries(void **unused)
@@ -124,6 +220,10 @@ static void test_wrong_bit_is_located(void **unused)
     solo->plant(states + hf_kernel_state_bytes_max(), 64 * 1 + 3);
     hf_block_locate(&slice, &block, states, &report);
     assert_int_equal(report.lane, HF_LANE_SOLO + 1);
+    solo->plant(states + hf_kernel_state_bytes_max(), 64 * 1 + 3);
+    hf_kernel_at(slice.stream_kernel)->plant(states + 2 * hf_kernel_state_bytes_max(), 64 * 2 + 5);
+    hf_block_locate(&slice, &block, states, &report);
+    assert_int_equal(report.lane, HF_LANE_STREAM + 2);
 }
 
 /* The digest depends on both states and on the number of steps. */
@@ -131,7 +231,7 @@ static void test_expect_is_not_blind(void **unused)
 {
     struct hf_slice slice =
         slice_of(hf_kernel_index("wide-multiply", 0), HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
-    struct hf_block block = {.seed = 3, .steps = 100, .solo_steps = 7};
+    struct hf_block block = {.seed = 3, .steps = 100, .solo_steps = 7, .stream_steps = 5};
     uint64_t right = hf_block_expect(&slice, &block);
 
     (void)unused;
@@ -141,6 +241,9 @@ static void test_expect_is_not_blind(void **unused)
     block.solo_steps++;
     assert_true(hf_block_expect(&slice, &block) != right);
     block.solo_steps--;
+    block.stream_steps++;
+    assert_true(hf_block_expect(&slice, &block) != right);
+    block.stream_steps--;
     block.seed++;
     assert_true(hf_block_expect(&slice, &block) != right);
     block.seed--;
@@ -231,8 +334,12 @@ static void test_stop(void **unused)
     struct hf_slice steady = slice_of(0, HF_PATTERN_STEADY, HF_SYNC_FREE, 0);
     struct hf_slice counted = slice_of(hf_kernel_index("branch", 0), HF_PATTERN_SQUARE, HF_SYNC_ALL, 100e-9);
     struct hf_slice solo = slice_of(0, HF_PATTERN_SOLO_THEN_ALL, HF_SYNC_ALL, 0);
+    struct hf_slice pulses = slice_of(hf_kernel_index("pulse", 0), HF_PATTERN_SQUARE, HF_SYNC_ALL, 5e-9);
+    struct hf_slice wake = slice_of(0, HF_PATTERN_WAKE, HF_SYNC_ALL, 0);
 
     (void)unused;
+    check_stop(&pulses, 0);
+    check_stop(&wake, 0);
     check_stop(&slow, 0.1);  /* on for half a second */
     check_stop(&slow, 0.55); /* off for half a second */
     check_stop(&steady, 0);
@@ -348,6 +455,7 @@ static void test_edge_log(void **unused)
     double rate = hf_ticks_per_second();
     struct hf_block block;
     uint64_t met = 0;
+    size_t late = 0;
 
     (void)unused;
     hf_edge_log_set(&log);
@@ -361,9 +469,12 @@ static void test_edge_log(void **unused)
         double edge = (double)(number[i]) * 200e-6 * rate;
         double late_s = ((double)(ticks[i] - place.epoch_ticks) - edge) / rate;
 
-        assert_true(late_s > -2e-9 && late_s < 1.01e-6); /* the tolerance is a microsecond */
+        assert_true(late_s > -2e-9);
+        late += late_s > 1.01e-6; /* the tolerance is a microsecond */
         assert_true(i == 0 || number[i] > number[i - 1]);
     }
+    assert_true(late <=
+                2 + log.count / 10); /* taken off the CPU between looking at the clock and noting it */
     hf_block_run(&slice, &place, 1, 1e-3, states, &stop, &block);
     assert_true(log.count <= met);
 }
@@ -402,6 +513,10 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_pattern_and_kernel),
         cmocka_unit_test(test_reference_entries),
+        cmocka_unit_test(test_other_patterns),
+        cmocka_unit_test(test_wake_bursts),
+        cmocka_unit_test(test_stop_in_sleep),
+        cmocka_unit_test(test_planting),
         cmocka_unit_test(test_wrong_bit_is_located),
         cmocka_unit_test(test_expect_is_not_blind),
         cmocka_unit_test(test_nothing_done_has_an_answer),

@@ -1,0 +1,32 @@
+/*
+ * Real resets, for the emulated machine of the tests and for nothing else.
+ *
+ * The rig model says when the machine resets. On a workstation the supervisor then only dies; in an emulator,
+ * whose kernel was started with holdfast.reset=HOW, the guest really goes down that way, so that journal,
+ * file system, boot and resume are tested as a whole. Without the word on the kernel's command line nothing
+ * here does anything.
+ */
+#ifndef HOLDFAST_RESET_H
+#define HOLDFAST_RESET_H
+
+enum hf_reset {
+    HF_RESET_NONE,   /* not asked for */
+    HF_RESET_REBOOT, /* at once, nothing synced (sysrq b) */
+    HF_RESET_PANIC,  /* the kernel crashes (sysrq c) and, with kernel.panic set, resets */
+    HF_RESET_SPIN, /* real-time loops on every CPU: the kernel lives, nothing else does; a watchdog ends it */
+    HF_RESET_WAIT, /* says so on the console and waits for what the emulator's monitor does */
+    HF_RESET_MIXED, /* the next of reboot, panic, spin, wait: by the number of the reset */
+    HF_RESET_COUNT
+};
+
+/* HOW of a kernel command line: reboot, panic, spin, wait, mixed. Anything else: HF_RESET_NONE. */
+enum hf_reset hf_reset_of_command_line(const char *command_line);
+
+/* The kind for reset number `number` (from 1): itself, or for HF_RESET_MIXED the one whose turn it is. */
+enum hf_reset hf_reset_turn(enum hf_reset kind, unsigned long number);
+
+/* Does it, when this kernel's command line asks for it. Returns only when nothing was asked for or it cannot
+ * be done. */
+void hf_reset_here(unsigned long number);
+
+#endif
