@@ -9,7 +9,8 @@
 # printed and the build shows what is missing.
 
 packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwloc-dev"
-packages_test="clang valgrind libcmocka-dev libgmp-dev libgsl-dev"
+packages_test="clang valgrind tmux libcmocka-dev libgmp-dev libgsl-dev"
+packages_cross="gcc-aarch64-linux-gnu libc6-dev-arm64-cross qemu-user-static"
 
 packages_missing() {
     for package in "$@"; do

@@ -97,6 +97,27 @@ void hf_arena_drop(void)
         unmap(&hf_arenas[kind]);
 }
 
+void hf_arena_keep(const struct hf_kernel *const *kernels, int count)
+{
+    for (int kind = HF_ARENA_NONE + 1; kind < HF_ARENA_KINDS; kind++) {
+        int used = 0;
+
+        for (int i = 0; i < count; i++)
+            used |= kernels[i] != NULL && kernels[i]->arena == kind && kernels[i]->level == hf_arenas[kind].level;
+        if (!used)
+            unmap(&hf_arenas[kind]);
+    }
+}
+
+int hf_arena_any(void)
+{
+    int any = 0;
+
+    for (int kind = HF_ARENA_NONE + 1; kind < HF_ARENA_KINDS; kind++)
+        any |= hf_arenas[kind].mask != 0;
+    return any;
+}
+
 int hf_arena_plant(const struct hf_kernel *kernel, uint64_t bit)
 {
     struct hf_arena *arena = &hf_arenas[kernel->arena];

@@ -62,8 +62,13 @@ const struct hf_arena *hf_arena_get(enum hf_arena_kind kind, int level, enum hf_
 
 uint64_t hf_arena_scrub(struct hf_lane_report *ret_report);
 
-/* Gives the memory of all arenas of this thread back. */
+/* Gives the memory of this thread's arenas back: of all, or of those that none of the kernels uses (NULL in the list is
+ * allowed). */
 void hf_arena_drop(void);
+void hf_arena_keep(const struct hf_kernel *const *kernels, int count);
+
+/* 1 when some arena of this thread is filled. */
+int hf_arena_any(void);
 
 /* Flips bit number `bit` (modulo what there is) of the kernel's arena, which must be filled; once more puts it back.
  * 0: the kernel has none. */

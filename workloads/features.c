@@ -4,6 +4,8 @@
 
 #if defined(__x86_64__)
 #include <cpuid.h>
+#elif defined(__aarch64__)
+#include <sys/auxv.h>
 #endif
 
 /* Bit positions: Intel 64 and IA-32 Architectures Software Developer's Manual, volume 2A, CPUID; volume
@@ -80,6 +82,29 @@ unsigned hf_features_of(const struct hf_feature_words *words)
     return features;
 }
 
+/* Linux, arch/arm64/include/uapi/asm/hwcap.h; Documentation/arch/arm64/elf_hwcaps.rst. */
+#define HWCAP_WORD_ASIMD (UINT64_C(1) << 1)
+#define HWCAP_WORD_AES   (UINT64_C(1) << 3)
+#define HWCAP_WORD_PMULL (UINT64_C(1) << 4)
+#define HWCAP_WORD_SHA2  (UINT64_C(1) << 6)
+#define HWCAP_WORD_CRC32 (UINT64_C(1) << 7)
+
+unsigned hf_features_of_hwcap(uint64_t hwcap)
+{
+    unsigned features = 0;
+
+    if (!all_of(hwcap, HWCAP_WORD_ASIMD))
+        return 0;
+    features |= HF_FEATURE_ASIMD;
+    if (all_of(hwcap, HWCAP_WORD_AES | HWCAP_WORD_PMULL))
+        features |= HF_FEATURE_ARM_AES;
+    if (all_of(hwcap, HWCAP_WORD_SHA2))
+        features |= HF_FEATURE_ARM_SHA2;
+    if (all_of(hwcap, HWCAP_WORD_CRC32))
+        features |= HF_FEATURE_ARM_CRC32;
+    return features;
+}
+
 #if defined(__x86_64__)
 static uint64_t xcr0_read(void)
 {
@@ -103,6 +128,11 @@ unsigned hf_features_here(void)
     if (words.leaf1_ecx & LEAF1_ECX_OSXSAVE)
         words.xcr0 = xcr0_read();
     return hf_features_of(&words);
+}
+#elif defined(__aarch64__)
+unsigned hf_features_here(void)
+{
+    return hf_features_of_hwcap(getauxval(AT_HWCAP));
 }
 #else
 unsigned hf_features_here(void)

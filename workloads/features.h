@@ -13,7 +13,12 @@ enum hf_feature {
     HF_FEATURE_CRC32 = 1 << 4,    /* SSE4.2: the CRC-32C instruction */
     HF_FEATURE_VAES = 1 << 5,     /* VAES and VPCLMULQDQ, beside AVX512 or AVX2_FMA for their widths */
     HF_FEATURE_VNNI = 1 << 6,     /* AVX512_VNNI */
-    HF_FEATURE_IFMA = 1 << 7      /* AVX512_IFMA */
+    HF_FEATURE_IFMA = 1 << 7,     /* AVX512_IFMA */
+    /* aarch64 */
+    HF_FEATURE_ASIMD = 1 << 16,    /* vectors of 128 bits */
+    HF_FEATURE_ARM_AES = 1 << 17,  /* AES rounds and 64 x 64 bit carry-less multiply */
+    HF_FEATURE_ARM_SHA2 = 1 << 18, /* SHA-256 */
+    HF_FEATURE_ARM_CRC32 = 1 << 19 /* CRC-32C */
 };
 
 /* The registers that the answer depends on: CPUID leaf 1 ECX, leaf 7.0 EBX and ECX, and XCR0 (0 without
@@ -26,6 +31,9 @@ struct hf_feature_words {
 };
 
 unsigned hf_features_of(const struct hf_feature_words *words);
+
+/* The same for aarch64: the kernel's word of hardware capabilities, AT_HWCAP. */
+unsigned hf_features_of_hwcap(uint64_t hwcap);
 
 unsigned hf_features_here(void);
 

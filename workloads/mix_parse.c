@@ -201,11 +201,16 @@ static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry 
     return shapes[pattern].has_solo ? read_solo(place, entry, error) : HF_OK;
 }
 
+static int read_company(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+{
+    return hf_json_has(place, "company") ? read_kernel(place, "company", entry->company, error) : HF_OK;
+}
+
 static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry,
                       struct hf_error *error)
 {
     static const char *const keys[] = {"kernel",      "width_bits",    "pattern",   "sync",
-                                       "solo_kernel", "stream_kernel", "period_us", "period_high_us",
+                                       "solo_kernel", "stream_kernel", "company", "period_us", "period_high_us",
                                        "duty",        "weight",        NULL};
     struct hf_mix_entry entry = {0};
 
@@ -214,7 +219,7 @@ static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *r
     if (hf_json_only_keys(place, keys, error) != HF_OK ||
         read_kernel(place, "kernel", entry.kernel, error) != HF_OK ||
         read_width(place, entry.kernel, &entry.width_bits, error) != HF_OK ||
-        read_pattern(place, &entry, error) != HF_OK ||
+        read_pattern(place, &entry, error) != HF_OK || read_company(place, &entry, error) != HF_OK ||
         hf_json_get_number(place, "weight", WEIGHT_LOW, WEIGHT_HIGH, &entry.weight, error) != HF_OK)
         return error->code;
     *ret_entry = entry;

@@ -275,8 +275,38 @@ static const struct hf_mix swing = {
         },
 };
 
-static const struct hf_mix *const builtin[] = {&quick,        &screen,      &night,     &sweep_first,
-                                               &sweep_second, &sweep_third, &regulator, &swing};
+/* Every level of the caches, memory, and what cores hand to each other. The baseline is proved with it beside the run's own
+ * mix: a memory fault must not be blamed on a ratio. */
+static const struct hf_mix memory = {
+    .name = "memory",
+    .slice_low_s = 0.5,
+    .slice_high_s = 2,
+    .entry_count = 18,
+    .entry =
+        {
+            STEADY("copy-memory", 0, 14),
+            STEADY("copy-memory", 256, 4),
+            SQUARE("copy-memory", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 6),
+            STEADY("gather-memory", 0, 10),
+            STEADY("gather-memory", 256, 3),
+            STEADY("chase-memory", 0, 8),
+            STEADY("copy-l3", 0, 8),
+            SQUARE("copy-l3", 0, DITHER, 1.5 * US, 100 * US, 0.5, 3),
+            STEADY("gather-l3", 0, 6),
+            STEADY("chase-l3", 0, 4),
+            STEADY("copy-l2", 0, 5),
+            STEADY("gather-l2", 0, 5),
+            STEADY("chase-l2", 0, 2),
+            STEADY("copy-l1", 0, 4),
+            STEADY("gather-l1", 0, 4),
+            STEADY("chase-l1", 0, 2),
+            STEADY("handoff-group", 0, 6),
+            STEADY("handoff-across", 0, 6),
+        },
+};
+
+static const struct hf_mix *const builtin[] = {&quick,       &screen,    &night, &sweep_first, &sweep_second,
+                                               &sweep_third, &regulator, &swing, &memory};
 
 #define BUILTIN_COUNT ((int)(sizeof builtin / sizeof builtin[0]))
 

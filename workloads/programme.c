@@ -99,6 +99,8 @@ void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, stru
     slice.kernel = kernel_index(entry->kernel, entry->width_bits);
     slice.solo_kernel = entry->solo_kernel[0] != '\0' ? kernel_index(entry->solo_kernel, 0) : -1;
     slice.stream_kernel = entry->stream_kernel[0] != '\0' ? kernel_index(entry->stream_kernel, 0) : -1;
+    slice.company = entry->company[0] != '\0' ? 1 + kernel_index(entry->company, 0) : 0;
+    slice.company_turn = (int32_t)(number % HF_COMPANY_GROUPS);
     slice.operands = (int32_t)(number % HF_OPERANDS_COUNT);
     slice.pattern = (int32_t)entry->pattern;
     slice.sync = (int32_t)entry->sync;

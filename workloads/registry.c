@@ -39,10 +39,10 @@ struct line {
 
 /* clang-format off */
 static const struct line lines[] = {
-    {{&hf_reference_fma_residue_128, X86(hf_avx2_fma_residue_128)}},
+    {{&hf_reference_fma_residue_128, X86(hf_avx2_fma_residue_128) ARM64(hf_aarch64_fma_residue_128)}},
     {{&hf_reference_fma_residue_256, X86(hf_avx2_fma_residue_256)}},
     {{&hf_reference_fma_residue_512, X86(hf_avx512_fma_residue_512)}},
-    {{&hf_reference_wide_multiply, X86(hf_avx2_wide_multiply)}},
+    {{&hf_reference_wide_multiply, X86(hf_avx2_wide_multiply) ARM64(hf_aarch64_wide_multiply)}},
     {{&hf_reference_branch}},
     {{&hf_reference_pulse_256, X86(hf_avx2_pulse_256)}},
     {{&hf_reference_pulse_512, X86(hf_avx512_pulse_512)}},
@@ -68,6 +68,10 @@ static const struct line lines[] = {
     {{&hf_reference_copy_512_memory, X86(hf_avx512_copy_512_memory)}},
     {{&hf_reference_handoff_group}},
     {{&hf_reference_handoff_across}},
+    {{&hf_reference_vector_integer_128, X86(hf_crypto_vector_integer_128) X86(hf_avx2_vector_integer_128)
+      ARM64(hf_aarch64_vector_integer_128)}},
+    {{&hf_reference_vector_integer_256, X86(hf_avx2_vector_integer_256)}},
+    {{&hf_reference_vector_integer_512, X86(hf_avx512_vector_integer_512)}},
 };
 /* clang-format on */
 

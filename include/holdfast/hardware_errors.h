@@ -122,8 +122,7 @@ struct hf_hardware_error {
 
 int hf_hardware_error_is_evidence(const struct hf_hardware_error *event);
 
-/* --- status bits ------------------------------------------------------------------------------------------
- */
+/* --- status bits ------------------------------------------------------------------------------------ */
 
 /* From MCi_STATUS (Intel 64 Software Developer's Manual, volume 3, machine-check architecture; AMD64
  * Architecture Programmer's Manual, volume 2, machine check): PCC is fatal, UC is uncorrected, AMD's Deferred
@@ -132,8 +131,7 @@ enum hf_error_severity hf_status_severity(uint64_t status, int vendor);
 enum hf_error_kind hf_status_kind(uint64_t status);    /* from the compound error code, bits 15:0 */
 uint64_t hf_status_count(uint64_t status, int vendor); /* corrected errors told at once; at least 1 */
 
-/* --- one record of /dev/kmsg
- * -------------------------------------------------------------------------------- */
+/* --- one record of /dev/kmsg ------------------------------------------------------------------------ */
 
 #define HF_KMSG_TEXT_MAX 1024
 
@@ -151,8 +149,7 @@ struct hf_kmsg_record {
 int hf_kmsg_parse(const char *bytes, size_t size,
                   struct hf_kmsg_record *ret_record); /* 0, or -1: malformed */
 
-/* --- one line
- * ------------------------------------------------------------------------------------------------ */
+/* --- one line --------------------------------------------------------------------------------------- */
 
 enum hf_error_line_what {
     HF_LINE_OTHER,           /* nothing of ours */
@@ -204,8 +201,7 @@ size_t hf_error_line_parse(const char *bytes, size_t size, struct hf_error_line 
 
 const char *hf_error_line_name(enum hf_error_line_what what);
 
-/* --- joining -----------------------------------------------------------------------------------------------
- */
+/* --- joining ---------------------------------------------------------------------------------------- */
 
 struct hf_error_joiner;
 
@@ -255,8 +251,7 @@ void hf_error_joiner_totals(const struct hf_error_joiner *joiner, struct hf_erro
  * -1. */
 void hf_apic_map_parse(const char *bytes, size_t size, int16_t *ret_cpu_of_apic, int apic_limit);
 
-/* --- logs
- * ------------------------------------------------------------------------------------------------------ */
+/* --- logs ------------------------------------------------------------------------------------------- */
 
 /* The seam: a log that is read record by record without waiting. */
 struct hf_log_ops {
@@ -301,8 +296,7 @@ void hf_log_reader_totals(const struct hf_log_reader *reader, struct hf_log_tota
 int hf_trace_begin(const struct hf_host *host, char ret_path[HF_HOST_PATH_MAX], struct hf_error *error);
 void hf_trace_end(const struct hf_host *host); /* after the reader is closed */
 
-/* --- how the kernel looks for errors
- * ------------------------------------------------------------------------- */
+/* --- how the kernel looks for errors ---------------------------------------------------------------- */
 
 struct hf_error_polling {
     int is_there;                             /* 0: no machine check support here */
@@ -314,8 +308,11 @@ struct hf_error_polling {
 
 void hf_polling_read(const struct hf_host *host, struct hf_error_polling *ret_polling);
 
-/* Words that say why corrected errors will not be seen, and what to do; NULL: they will. */
+/* Words that say why corrected errors will not be seen; NULL: they will. */
 const char *hf_polling_blindness(const struct hf_error_polling *polling);
+
+/* The line that mends it; NULL: nothing to mend, or nothing that does. */
+const char *hf_polling_mend(const struct hf_error_polling *polling);
 
 /* Polls every interval_s seconds from now on, and has raw lines printed beside a decoder's. What was before
  * goes to *ret_old, which the caller has to keep where a crash cannot take it, and hand to
@@ -328,8 +325,7 @@ int hf_polling_restore(const struct hf_host *host, const struct hf_error_polling
 /* The sum over all CPUs of a row of /proc/interrupts ("MCE", "MCP", "TRM"); 0, or -1: no such row. */
 int hf_interrupts_parse(const char *bytes, size_t size, const char *row, uint64_t *ret_sum);
 
-/* --- memory controllers' counters
- * ------------------------------------------------------------------------------ */
+/* --- memory controllers' counters ------------------------------------------------------------------- */
 
 #define HF_MEMORY_COUNTS_MAX 512
 
@@ -348,8 +344,7 @@ void hf_memory_counts_compare(const struct hf_memory_count *before, int before_c
                               const struct hf_memory_count *now, int now_count,
                               struct hf_error_joiner *joiner, int64_t now_ns);
 
-/* --- the store that outlives a reset
- * ----------------------------------------------------------------------------- */
+/* --- the store that outlives a reset ---------------------------------------------------------------- */
 
 /* Feeds every dump of /sys/fs/pstore and /var/lib/systemd/pstore that is_new() wants (NULL: all) to the
  * joiner, newest part last. How many dumps there are; -EACCES: only root may look. joiner NULL: only counts.

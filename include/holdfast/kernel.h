@@ -84,6 +84,7 @@ struct hf_kernel {
     /* Kernels that work with a partner (handoff): how many exchanges it took part in, and bits that it left
      * wrong, neither of them in the digest. A block without an exchange proves nothing. NULL: no partner. */
     void (*partnered)(const void *state, uint64_t *ret_met, uint64_t *ret_foreign);
+    int scope; /* enum hf_scope (workloads/team.h): where its partner is */
     /* Pulsed work, for on-off periods too short for calls and clocks; NULL in most kernels. Advances by
      * `steps` steps, a step being stages_per_step stages: every on_stages of them (1, 2, 3, or a multiple of
      * stages_per_step) make a pulse, which begins `turns` turns of a chain of dependent additions, one a

@@ -16,6 +16,7 @@
 #include "holdfast/text.h"
 
 #define HF_MIX_ENTRIES_MAX 64
+#define HF_COMPANY_GROUPS  3 /* company runs on one group in so many */
 
 /* On/off in time. */
 enum hf_pattern {
@@ -54,6 +55,7 @@ struct hf_mix_entry {
     double duty;                     /* square, swing, telegraph: share on */
     double weight;                   /* share of time, any positive scale */
     char stream_kernel[HF_NAME_MAX]; /* solo-then-all: the memory streaming after the burst; "" none */
+    char company[HF_NAME_MAX];       /* what a third of the groups runs instead, steadily; "" none */
 };
 
 struct hf_mix {
@@ -77,6 +79,10 @@ struct hf_slice {
     double duty;
     double length_s;
     int32_t stream_kernel; /* registry index or -1 */
+    int32_t company;       /* 1 + registry index of what a third of the groups runs instead; 0: nothing */
+    int32_t company_turn;  /* which third */
+    int32_t is_company;    /* 1: as hf_slice_for_group() made it for a group of that third */
+    int32_t is_baseline;   /* 1: of the mix `memory`, in the proof of the baseline */
 };
 
 /* Limits of a mix: what the parser allows. */
@@ -113,6 +119,10 @@ double hf_mix_entry_length_s(const struct hf_mix *mix, const struct hf_mix_entry
  * slices is w turns up within 3/w slices; operand sets rotate. */
 void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
 
+/* The slice as the workers of a group run it: the slice itself, or the company it gives the others. A mismatch names
+ * what was really run. With one group there is nobody to keep company. Pure. */
+void hf_slice_for_group(const struct hf_slice *slice, int group, int group_count, struct hf_slice *ret_slice);
+
 /* Seed of block number `block` of a worker within a slice. Pure. */
 uint64_t hf_slice_block_seed(const struct hf_slice *slice, int worker, uint64_t block);
 
@@ -125,6 +135,7 @@ struct hf_place {
     int group; /* the worker's group, and its rank in it */
     int rank;
     int group_size;
+    int group_count;
     uint64_t epoch_ticks; /* hf_ticks_now() value at which the slice began: the same for all workers */
 };
 

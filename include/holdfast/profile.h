@@ -30,6 +30,19 @@ struct hf_profile_group {
     int pinned_step; /* "pinned_ratio", -1: not pinned */
 };
 
+/* One of "sensors": the first that fits a sensor wins. "" fits everything, but chip. The names are those that survey
+ * shows; roles: core-group, package, supply, coolant, ignored. */
+#define HF_PROFILE_SENSORS_MAX       256
+#define HF_PROFILE_SENSOR_LIMIT_LOW  30.0
+#define HF_PROFILE_SENSOR_LIMIT_HIGH 105.0
+
+struct hf_profile_sensor {
+    char chip[48], device[48], input[48], label[48];
+    char role[16];
+    int group;      /* of role core-group; else -1 */
+    double limit_c; /* NAN: the profile's temperature limit */
+};
+
 /* The "rig" section: parameters of the simulated processor. NAN or -1 where the document is silent: the rig's
  * defaults then hold (rig.h). */
 struct hf_profile_rig {
@@ -56,6 +69,9 @@ struct hf_profile {
     int accept_the_risk;
     double temperature_limit_c; /* default 95, at most 105 */
     int temperature_unwatched;  /* "temperature": "unwatched" */
+    double clock_tolerance;     /* "clock_tolerance_percent", default 0.7 % is 0.007: a lower median is a shortfall */
+    int sensor_count;
+    struct hf_profile_sensor sensor[HF_PROFILE_SENSORS_MAX];
 
     char mix[HF_NAME_MAX];       /* name of an embedded mix, or "" when mix_document is given */
     struct hf_text mix_document; /* an inline mix object, as JSON text; empty when named */

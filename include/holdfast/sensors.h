@@ -189,7 +189,7 @@ struct hf_energy_counter {
  * wrap, no time passed. Two wraps between readings cannot be seen: read at least every 30 s. */
 double hf_energy_take(struct hf_energy_counter *counter, uint64_t microjoules, int64_t now_ns);
 
-/* --- a thread that reads ------------------------------------------------------------------------------- */
+/* --- a thread that reads ---------------------------------------------------------------------------- */
 
 struct hf_sensor_reader;
 

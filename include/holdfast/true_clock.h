@@ -30,8 +30,9 @@
 #include "holdfast/error.h"
 #include "holdfast/host.h"
 
-#define HF_CLOCK_TOLERANCE 0.007 /* a median more than this share below the clock asked for is a shortfall   \
-                                  */
+#define HF_CLOCK_TOLERANCE                                                                                   \
+    0.007 /* a median more than this share below the clock asked for is a shortfall                          \
+           */
 
 #define HF_CLOCK_METHOD_LIST(X)                                                                              \
     X(HF_CLOCK_NONE, "none", "no method works here")                                                         \
@@ -50,8 +51,7 @@ enum hf_clock_method {
 const char *hf_clock_method_name(enum hf_clock_method method);
 const char *hf_clock_method_sentence(enum hf_clock_method method);
 
-/* --- the seam: performance counters and the two clocks ---------------------------------------------------
- */
+/* --- the seam: performance counters and the two clocks ---------------------------------------------- */
 
 struct hf_clock_counters {
     /* Opens a counter of one CPU (perf_event_open: type, config), group -1 or the leader's handle; a handle
@@ -67,7 +67,7 @@ struct hf_clock_counters {
 
 extern const struct hf_clock_counters hf_clock_counters_real;
 
-/* --- a source: what this machine allows ---------------------------------------------------------------- */
+/* --- a source: what this machine allows ------------------------------------------------------------- */
 
 struct hf_clock_source;
 
@@ -100,8 +100,7 @@ void hf_core_clock_close(struct hf_core_clock *core); /* NULL is allowed */
 enum hf_clock_method hf_core_clock_method(const struct hf_core_clock *core);
 void hf_core_clock_sample(struct hf_core_clock *core, struct hf_clock_sample *ret_sample);
 
-/* --- the chain -------------------------------------------------------------------------------------------
- */
+/* --- the chain -------------------------------------------------------------------------------------- */
 
 /* 1 when this architecture has a chain. */
 int hf_chain_exists(void);
@@ -112,6 +111,10 @@ int hf_chain_exists(void);
  * Returns 0 and MHz, or -1: no chain here, or no run counted. counters: its raw_ns. */
 int hf_chain_measure(const struct hf_clock_counters *counters, int64_t warm_up_ns, int64_t run_ns, int runs,
                      double *ret_mhz);
+
+/* The same on another CPU: the calling thread moves there and back to where it was allowed. */
+int hf_chain_measure_on(int cpu, const struct hf_clock_counters *counters, int64_t warm_up_ns, int64_t run_ns,
+                        int runs, double *ret_mhz);
 
 /* The same with 3-cycle multiplications instead of 1-cycle additions: a second route for tests. -1 elsewhere.
  */
@@ -126,7 +129,7 @@ struct hf_clock_budget {
 
 int hf_clock_budget_take(struct hf_clock_budget *budget, int64_t now_ns, int64_t cost_ns, double share);
 
-/* --- the judgement -------------------------------------------------------------------------------------- */
+/* --- the judgement ---------------------------------------------------------------------------------- */
 
 enum hf_clock_finding {
     HF_CLOCK_HELD,      /* the core ran at the clock asked for */
@@ -148,8 +151,7 @@ struct hf_clock_judgement {
 void hf_clock_judge(const struct hf_clock_sample *samples, int count, double asked_mhz, double tolerance,
                     struct hf_clock_judgement *ret_judgement);
 
-/* --- pure parts -------------------------------------------------------------------------------------------
- */
+/* --- pure parts ------------------------------------------------------------------------------------- */
 
 /* A reading of the TSC between two readings of the clock. */
 struct hf_tsc_mark {

@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include "cli/options.h"
+#include "cli/screen.h"
 #include "cli/session.h"
 #include "cli/true_limits.h"
 #include "holdfast/clock.h"
@@ -11,7 +12,7 @@
 
 static struct {
     const char *profile, *run, *method, *guard;
-    int json, accept, applied, unpark, salvage;
+    int json, lines, accept, applied, unpark, salvage;
     double for_s;
 } settings;
 
@@ -31,6 +32,7 @@ static const struct hf_option options[] = {
     {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
      0},
     {"i-accept-the-risk", HF_OPTION_FLAG, &settings.accept, NULL, "needed to change a real machine", 0, 0},
+    {"lines", HF_OPTION_FLAG, &settings.lines, NULL, "a line per event, on a terminal too", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one document at the end; progress on standard error", 0,
      0},
     {0},
@@ -160,8 +162,35 @@ static int is_guarded(const struct hf_driver_ops *driver)
     return strcmp(settings.guard, "on") == 0;
 }
 
-static int run(struct hf_session *session)
+/* --- the screen ---------------------------------------------------------------------------------------- */
+
+static int observe(void *context, const struct hf_event *event, struct hf_error *error)
 {
+    (void)error;
+    hf_screen_observe(context, event);
+    return HF_OK;
+}
+
+static void say_on_screen(void *context, const char *line)
+{
+    hf_screen_say(context, line);
+}
+
+struct watcher {
+    struct hf_screen *screen;
+    const struct hf_plan *plan;
+};
+
+static void show(void *context, const struct hf_supervisor_view *view)
+{
+    const struct watcher *watcher = context;
+
+    hf_screen_show(watcher->screen, view, watcher->plan);
+}
+
+static int run(struct hf_session *session, struct hf_screen *screen)
+{
+    struct watcher watcher = {screen, session->plan};
     struct hf_supervisor_options supervisor = {
         .run = session->run,
         .director = &session->director,
@@ -173,6 +202,8 @@ static int run(struct hf_session *session)
         .guard = is_guarded(session->driver),
         .wall_limit_s = settings.for_s,
         .ask_applied = isatty(0) && isatty(1) && !settings.json ? ask_applied : NULL,
+        .show = screen != NULL ? show : NULL,
+        .show_context = &watcher,
         .say = hf_session_say,
         .say_context = session,
     };
@@ -180,7 +211,11 @@ static int run(struct hf_session *session)
     struct hf_error error = {0};
     int status;
 
-    if (hf_supervisor_run(&supervisor, &result, &error) != HF_OK) {
+    (void)hf_supervisor_run(&supervisor, &result, &error);
+    if (screen != NULL)
+        hf_screen_end(screen);
+    session->options.say = NULL;
+    if (error.code != HF_OK) {
         status = hf_command_fail("search", &error);
     } else {
         if (settings.json)
@@ -209,38 +244,60 @@ static int show_finished(struct hf_session *session)
     return write_evidence(session, HF_END_FINISHED, 0);
 }
 
+static int guard_is_known(void)
+{
+    return settings.guard == NULL || strcmp(settings.guard, "auto") == 0 ||
+           strcmp(settings.guard, "on") == 0 || strcmp(settings.guard, "off") == 0;
+}
+
+static int search(struct hf_session *session, struct hf_screen *screen)
+{
+    char line[PATH_MAX + 64];
+
+    if (session->run->state.finished) {
+        session->options.say = NULL;
+        return show_finished(session);
+    }
+    if (screen != NULL)
+        hf_screen_use(screen, session->profile);
+    (void)snprintf(line, sizeof line, "%s: %s, session %llu", session->profile->name, session->directory,
+                   (unsigned long long)session->run->state.sessions + 1);
+    hf_session_say(session, line);
+    return run(session, screen);
+}
+
 int hf_command_search(int argc, char **argv)
 {
+    struct hf_session_options wanted;
     struct hf_session *session;
+    struct hf_screen *screen;
     struct hf_error error = {0};
     int status;
 
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
-    if (settings.guard != NULL && strcmp(settings.guard, "auto") != 0 && strcmp(settings.guard, "on") != 0 &&
-        strcmp(settings.guard, "off") != 0) {
+    if (!guard_is_known()) {
         (void)hf_fail(&error, HF_E_USAGE, "--guard %.20s: auto, on or off", settings.guard);
         return hf_command_fail("search", &error);
     }
-    if (hf_session_open(&(struct hf_session_options){.command = "search",
-                                                     .profile_path = settings.profile,
-                                                     .run_directory = settings.run,
-                                                     .method = settings.method,
-                                                     .accept_the_risk = settings.accept,
-                                                     .salvage = settings.salvage,
-                                                     .json = settings.json},
-                        &session, &error) != HF_OK)
+    screen = settings.json || settings.lines ? NULL : hf_screen_new();
+    wanted = (struct hf_session_options){.command = "search",
+                                         .profile_path = settings.profile,
+                                         .run_directory = settings.run,
+                                         .method = settings.method,
+                                         .accept_the_risk = settings.accept,
+                                         .salvage = settings.salvage,
+                                         .json = settings.json,
+                                         .say = screen != NULL ? say_on_screen : NULL,
+                                         .say_context = screen,
+                                         .observer = screen != NULL ? observe : NULL,
+                                         .observer_context = screen};
+    if (hf_session_open(&wanted, &session, &error) != HF_OK) {
+        hf_screen_free(screen);
         return hf_command_fail("search", &error);
-    if (session->run->state.finished) {
-        status = show_finished(session);
-    } else {
-        char line[PATH_MAX + 64];
-
-        (void)snprintf(line, sizeof line, "%s: %s, session %llu", session->profile->name, session->directory,
-                       (unsigned long long)session->run->state.sessions + 1);
-        hf_session_say(session, line);
-        status = run(session);
     }
+    status = search(session, screen);
     hf_session_close(session);
+    hf_screen_free(screen);
     return hf_command_end("search", status);
 }

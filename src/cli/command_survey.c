@@ -6,15 +6,17 @@
 
 #include "base/memory.h"
 #include "cli/options.h"
+#include "cli/survey.h"
 #include "harness/prove.h"
 #include "holdfast/driver.h"
 #include "holdfast/json.h"
 #include "holdfast/kernel.h"
 #include "holdfast/profile.h"
+#include "holdfast/recording.h"
 #include "holdfast/topology.h"
 
 static struct {
-    const char *root, *write_profile;
+    const char *root, *write_profile, *record;
     int json, no_proof;
 } settings;
 
@@ -22,15 +24,18 @@ static const struct hf_option options[] = {
     {"root", HF_OPTION_STRING, &settings.root, "DIR", "look at a recorded machine instead of this one", 0, 0},
     {"write-profile", HF_OPTION_STRING, &settings.write_profile, "FILE",
      "write a starting profile for this machine", 0, 0},
+    {"record", HF_OPTION_STRING, &settings.record, "DIR", "save what is read to a new folder, for --root", 0,
+     0},
     {"no-proof", HF_OPTION_FLAG, &settings.no_proof, NULL, "do not start workers to plant wrong bits", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
 };
 
 static const struct hf_usage usage = {
-    "survey", "what this machine has; every core must report a planted error", options,
+    "survey", "what this machine has, what it lacks, and whether errors are seen", options,
     "hwloc's environment variables (HWLOC_XMLFILE, HWLOC_SYNTHETIC, HWLOC_FSROOT with\n"
     "HWLOC_COMPONENTS) show other machines; nothing is proved or changed on those.\n"
+    "A recording holds no serial numbers, names or addresses.\n"
     "Exit status: 0, 1 a planted error went unreported, 4 something is missing.\n"};
 
 struct survey {
@@ -38,6 +43,7 @@ struct survey {
     struct hf_machine_facts facts;
     struct hf_cpu_proof *proofs; /* NULL: none was made */
     const char *why_no_proof;
+    struct hf_survey_machine *machine; /* NULL: the topology came from hwloc's environment */
 };
 
 static void group_cpus(const struct hf_topology *topology, int group, struct hf_text *text)
@@ -63,7 +69,7 @@ static int one_per_core(const struct hf_topology *topology, int group, int *ret_
     return count;
 }
 
-/* --- text -------------------------------------------------------------------------------------------- */
+/* --- text ------------------------------------------------------------------------------------------- */
 
 static void print_groups(const struct hf_topology *topology)
 {
@@ -102,46 +108,78 @@ static void print_facts(const struct hf_machine_facts *facts)
            or_unknown(facts->cpu_model), or_unknown(facts->cpu_vendor), facts->cpu_family,
            facts->cpu_model_number, facts->cpu_stepping, or_unknown(facts->microcode));
     printf("  kernel     %s%s\n", or_unknown(facts->kernel),
-           facts->virtual_machine ? "; a virtual machine: clocks and settings are the host's" : "");
+           facts->virtual_machine == 1 ? "; a virtual machine: clocks and settings are the host's" : "");
     printf("  firmware   %s %s %s\n", or_unknown(facts->firmware_vendor), facts->firmware_version,
            facts->firmware_date);
     printf("  governor   %s;  SMT %s;  memory %llu MiB\n", or_unknown(facts->governor),
            or_unknown(facts->smt), (unsigned long long)(facts->memory_bytes >> 20));
 }
 
-static void print_drivers(const struct hf_topology *topology)
+static void print_drivers(const struct survey *survey)
 {
     printf("\nsetting drivers\n");
     for (int i = 0; i < hf_driver_count(); i++) {
         const struct hf_driver_ops *driver = hf_driver_at(i);
+        char why[160];
+        int works = hf_survey_driver_works(driver, survey->topology, survey->machine, why, sizeof why);
 
-        printf("  %-8s %s%s\n", driver->name, driver->sentence,
-               !driver->is_simulated && !topology->is_this_system
-                   ? " (not here: this topology is not this machine's)"
-                   : "");
+        printf("  %-8s %s%s%s%s\n", driver->name, driver->sentence,
+               works ? "" : " (not here: ", works ? "" : why, works ? "" : ")");
     }
 }
 
+/* Each kernel once, with all its widths. */
+static void print_kernels(void)
+{
+    int column = 0;
+
+    for (int i = 0; i < hf_kernel_count(); i++) {
+        int again = i > 0 && strcmp(hf_kernel_at(i)->name, hf_kernel_at(i - 1)->name) == 0;
+
+        if (!again && column > 80) {
+            printf(",\n");
+            column = 0;
+        }
+        if (!again)
+            column += printf("%s%s", column == 0 ? "  " : ", ", hf_kernel_at(i)->name);
+        column += printf(" %d", hf_kernel_at(i)->width_bits);
+    }
+    printf("\n");
+}
+
+static int is_proved(const struct hf_cpu_proof *proof)
+{
+    return proof->trouble[0] == '\0' && proof->planted > 0 && proof->planted == proof->reported;
+}
+
+/* One line for all that is well, one for each CPU that is not. */
 static void print_proof(const struct survey *survey)
 {
+    double slowest_ms = 0;
+    int proved = 0;
+
     printf("\nproof: one wrong bit planted in each kernel on each CPU\n");
-    for (int i = 0; i < hf_kernel_count(); i++)
-        printf("  %s%s %d (%s)%s", i % 3 == 0 ? "" : "", hf_kernel_at(i)->name, hf_kernel_at(i)->width_bits,
-               hf_kernel_at(i)->isa, i % 3 == 2 || i == hf_kernel_count() - 1 ? "\n" : ",");
     if (survey->proofs == NULL) {
         printf("  not made: %s\n", survey->why_no_proof);
         return;
     }
+    print_kernels();
     for (int i = 0; i < survey->topology->cpu_count; i++) {
         const struct hf_cpu_proof *proof = &survey->proofs[i];
 
-        printf("  CPU %-4d planted %d, reported %d, worker ready in %.1f ms%s%s\n", proof->cpu,
-               proof->planted, proof->reported, proof->start_ms, proof->trouble[0] ? ": " : "",
-               proof->trouble);
+        if (is_proved(proof)) {
+            proved++;
+            slowest_ms = proof->start_ms > slowest_ms ? proof->start_ms : slowest_ms;
+            continue;
+        }
+        printf("  CPU %-4d planted %d, reported %d%s%s\n", proof->cpu, proof->planted, proof->reported,
+               proof->trouble[0] ? ": " : "", proof->trouble);
     }
+    printf("  %d of %d CPUs reported every planted bit; slowest worker ready in %.1f ms\n", proved,
+           survey->topology->cpu_count, slowest_ms);
 }
 
-/* --- JSON -------------------------------------------------------------------------------------------- */
+/* --- JSON ------------------------------------------------------------------------------------------- */
 
 static void write_groups(struct hf_json_writer *writer, const struct hf_topology *topology)
 {
@@ -183,7 +221,7 @@ static void write_facts(struct hf_json_writer *writer, const struct hf_machine_f
     hf_json_string(writer, "governor", facts->governor);
     hf_json_string(writer, "smt", facts->smt);
     hf_json_u64(writer, "memory_bytes", facts->memory_bytes);
-    hf_json_bool(writer, "virtual_machine", facts->virtual_machine);
+    hf_json_bool(writer, "virtual_machine", facts->virtual_machine == 1);
     hf_json_object_close(writer);
 }
 
@@ -206,6 +244,27 @@ static void write_proof(struct hf_json_writer *writer, const struct survey *surv
     hf_json_array_close(writer);
 }
 
+static void write_drivers(struct hf_json_writer *writer, const struct survey *survey)
+{
+    hf_json_array_open(writer, "drivers");
+    for (int i = 0; i < hf_driver_count(); i++)
+        hf_json_string(writer, NULL, hf_driver_at(i)->name);
+    hf_json_array_close(writer);
+    hf_json_array_open(writer, "driver_details");
+    for (int i = 0; i < hf_driver_count(); i++) {
+        char why[160];
+        int works =
+            hf_survey_driver_works(hf_driver_at(i), survey->topology, survey->machine, why, sizeof why);
+
+        hf_json_object_open(writer, NULL);
+        hf_json_string(writer, "name", hf_driver_at(i)->name);
+        hf_json_bool(writer, "works", works);
+        hf_json_string(writer, "why", why);
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+}
+
 static void print_json(const struct survey *survey)
 {
     const struct hf_topology *topology = survey->topology;
@@ -223,17 +282,16 @@ static void print_json(const struct survey *survey)
     hf_json_bool(&writer, "smt_in_use", topology->smt);
     hf_json_string(&writer, "notes", topology->notes);
     write_facts(&writer, &survey->facts);
-    hf_json_array_open(&writer, "drivers");
-    for (int i = 0; i < hf_driver_count(); i++)
-        hf_json_string(&writer, NULL, hf_driver_at(i)->name);
-    hf_json_array_close(&writer);
+    write_drivers(&writer, survey);
+    if (survey->machine != NULL)
+        hf_survey_machine_write(survey->machine, topology, &writer);
     write_proof(&writer, survey);
     hf_json_object_close(&writer);
     printf("%s\n", text.bytes);
     hf_text_release(&text);
 }
 
-/* --- the work ---------------------------------------------------------------------------------------- */
+/* --- the work --------------------------------------------------------------------------------------- */
 
 static int prove(struct survey *survey, struct hf_error *error)
 {
@@ -305,13 +363,41 @@ static int show(struct survey *survey, struct hf_error *error)
     } else {
         print_groups(survey->topology);
         print_facts(&survey->facts);
-        print_drivers(survey->topology);
+        if (survey->machine != NULL)
+            hf_survey_machine_print(survey->machine, survey->topology);
+        print_drivers(survey);
         print_proof(survey);
+        if (survey->machine != NULL)
+            hf_survey_missing_print(survey->machine);
         if (settings.write_profile != NULL)
             printf("\nwrote %s: one CPU of each core%s; fill in the ratios before a search\n",
                    settings.write_profile, survey->topology->smt ? " (its siblings stay idle)" : "");
     }
     return unreported(survey);
+}
+
+static int record(const struct survey *survey, struct hf_error *error)
+{
+    struct hf_recording_totals totals;
+
+    if (survey->machine == NULL)
+        return hf_fail(error, HF_E_USAGE,
+                       "--record saves this machine, or that of --root, not one of hwloc's "
+                       "environment variables");
+    if (hf_recording_save(&survey->machine->host, settings.record, &totals, error) != HF_OK)
+        return error->code;
+    if (!settings.json)
+        printf("recorded %d files in %s (%d were not readable); look at it with survey --root %s\n\n",
+               totals.files, settings.record, totals.unreadable, settings.record);
+    return HF_OK;
+}
+
+/* A topology that came from hwloc's environment belongs to another machine than /proc and /sys here. */
+static int read_machine(struct survey *survey, struct hf_error *error)
+{
+    if (!survey->topology->is_this_system && settings.root == NULL)
+        return HF_OK;
+    return hf_survey_machine_new(settings.root, survey->topology, &survey->facts, &survey->machine, error);
 }
 
 int hf_command_survey(int argc, char **argv)
@@ -325,7 +411,12 @@ int hf_command_survey(int argc, char **argv)
     if (hf_topology_new(settings.root, &survey.topology, &error) != HF_OK)
         return hf_command_fail("survey", &error);
     hf_machine_facts_read(settings.root, &survey.facts);
-    status = show(&survey, &error);
+    if (read_machine(&survey, &error) != HF_OK ||
+        (settings.record != NULL && record(&survey, &error) != HF_OK))
+        status = hf_command_fail("survey", &error);
+    else
+        status = show(&survey, &error);
+    hf_survey_machine_free(survey.machine);
     hf_free(survey.proofs);
     hf_topology_free(survey.topology);
     return hf_command_end("survey", status);

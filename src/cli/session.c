@@ -16,6 +16,10 @@ void hf_session_say(void *context, const char *line)
     FILE *stream = session->options.json ? stderr : stdout;
     char now[HF_TIME_TEXT];
 
+    if (session->options.say != NULL) {
+        session->options.say(session->options.say_context, line);
+        return;
+    }
     hf_time_format(hf_clock_wall_ns(&hf_clock_real), now);
     fprintf(stream, "%.8s %s\n", now + 11, line);
     (void)fflush(stream); /* a failure is found at the end of the command */

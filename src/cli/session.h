@@ -19,6 +19,8 @@ struct hf_session_options {
     int salvage;
     int json; /* progress goes to stderr */
     int unpark;
+    void (*say)(void *context, const char *line); /* takes the lines of progress instead; may be NULL */
+    void *say_context;
     /* See the journal as it is read, and what is added to it afterwards; beside the plan. May be NULL. */
     hf_event_visitor *observer;
     hf_record_visitor *record_observer;

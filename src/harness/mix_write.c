@@ -16,6 +16,8 @@ static void write_entry(struct hf_json_writer *writer, const struct hf_mix_entry
         hf_json_string(writer, "sync", hf_sync_name(entry->sync));
     if (entry->stream_kernel[0] != '\0')
         hf_json_string(writer, "stream_kernel", entry->stream_kernel);
+    if (entry->company[0] != '\0')
+        hf_json_string(writer, "company", entry->company);
     if (entry->period_s > 0) {
         hf_json_number(writer, "period_us", entry->period_s * 1e6);
         if (entry->period_high_s > entry->period_s)

@@ -28,8 +28,38 @@ static void fill_places(struct hf_pool *pool, const struct hf_pool_place *places
             .group = places[i].group,
             .rank = places[i].rank,
             .group_size = group_size[places[i].group],
+            .group_count = pool->group_count,
         };
     }
+}
+
+/* Who hands over to whom. */
+static int plan_teams(struct hf_pool *pool, struct hf_error *error)
+{
+    int *group = hf_allocate((size_t)pool->worker_count * 2, sizeof *group);
+
+    if (group == NULL)
+        return hf_fail(error, HF_E_MEMORY, "no memory to pair %d workers", pool->worker_count);
+    for (int i = 0; i < pool->worker_count; i++) {
+        group[i] = pool->worker[i].place.group;
+        group[pool->worker_count + i] = pool->worker[i].place.rank;
+    }
+    (void)hf_team_plan(group, group + pool->worker_count, pool->worker_count, pool->shared->seat);
+    hf_free(group);
+    return HF_OK;
+}
+
+/* Found once, here; a replay has set the sizes of its journal before. */
+static int find_sizes(struct hf_pool *pool, const struct hf_pool_place *places, struct hf_error *error)
+{
+    struct hf_sizes sizes = *hf_sizes_get();
+
+    if (sizes.source != HF_SIZES_GIVEN &&
+        hf_sizes_find(NULL, places[0].real_cpu, pool->worker_count, &sizes, error) != HF_OK)
+        return error->code;
+    hf_sizes_set(&sizes);
+    pool->shared->sizes = sizes;
+    return HF_OK;
 }
 
 static int find_program(struct hf_pool *pool, struct hf_error *error)
@@ -57,13 +87,16 @@ int hf_pool_new(uv_loop_t *loop, const struct hf_pool_place *places, int count, 
     pool->worker = hf_allocate((size_t)count, sizeof *pool->worker);
     if (pool->worker == NULL)
         (void)hf_fail(error, HF_E_MEMORY, "no memory for %d workers", count);
-    else if (find_program(pool, error) == HF_OK)
-        (void)hf_shared_new((uint32_t)count, &pool->shared_fd, &pool->shared, error);
+    else if (find_program(pool, error) == HF_OK &&
+             hf_shared_new((uint32_t)count, &pool->shared_fd, &pool->shared, error) == HF_OK &&
+             find_sizes(pool, places, error) == HF_OK) {
+        fill_places(pool, places);
+        (void)plan_teams(pool, error);
+    }
     if (error->code != HF_OK) {
         hf_pool_free(pool);
         return error->code;
     }
-    fill_places(pool, places);
     *ret_pool = pool;
     return HF_OK;
 }

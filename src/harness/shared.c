@@ -11,7 +11,14 @@
 
 size_t hf_shared_bytes(uint32_t worker_count)
 {
-    return sizeof(struct hf_shared) + worker_count * sizeof(struct hf_worker_slot);
+    return sizeof(struct hf_shared) +
+           worker_count * (sizeof(struct hf_worker_slot) + sizeof(struct hf_team_pair));
+}
+
+struct hf_team_pair *hf_shared_pair(struct hf_shared *shared, int pair)
+{
+    assert(pair >= 0 && (uint32_t)pair < shared->worker_count);
+    return (struct hf_team_pair *)(void *)&shared->slot[shared->worker_count] + pair;
 }
 
 int hf_shared_new(uint32_t worker_count, int *ret_fd, struct hf_shared **ret_shared, struct hf_error *error)
@@ -101,6 +108,8 @@ int hf_shared_present(const struct hf_shared *shared, struct hf_slice *ret_slice
 
 void hf_shared_command(struct hf_worker_slot *slot, enum hf_worker_command command)
 {
+    if (command == HF_WORKER_RUN && atomic_load(&slot->command) != HF_WORKER_RUN)
+        (void)atomic_fetch_add(&slot->run, 1);
     slot->stop = command != HF_WORKER_RUN;
     atomic_store_explicit(&slot->command, (uint32_t)command, memory_order_release);
     (void)syscall(SYS_futex, &slot->command, FUTEX_WAKE, 1, NULL, NULL, 0);

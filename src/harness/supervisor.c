@@ -219,6 +219,16 @@ static void write_conditions(struct hf_json_writer *writer)
     hf_json_object_close(writer);
 }
 
+/* What the memory kernels work on: their answers depend on it. */
+static void write_sizes(struct hf_json_writer *writer, const struct hf_sizes *sizes)
+{
+    hf_json_array_open(writer, "arena_bytes");
+    for (int level = 1; level < HF_LEVELS; level++)
+        hf_json_u64(writer, NULL, sizes->arena_bytes[level]);
+    hf_json_array_close(writer);
+    hf_json_string(writer, "caches", hf_sizes_source_name(sizes->source));
+}
+
 static int journal_session(struct hf_supervisor *s)
 {
     struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SESSION_BEGIN);
@@ -236,6 +246,7 @@ static int journal_session(struct hf_supervisor *s)
     hf_json_string(writer, "cpus", cpus.bytes);
     if (s->options->unpark)
         hf_json_bool(writer, "unpark", 1);
+    write_sizes(writer, &s->pool->shared->sizes);
     write_conditions(writer);
     hf_text_release(&cpus);
     if (hf_run_end_record(s->run, &s->error) != HF_OK)
@@ -333,6 +344,10 @@ static void journal_slice(struct hf_supervisor *s)
     struct hf_error error = {0};
 
     hf_watch_write_slice(writer, &s->slice);
+    if (s->slice.is_baseline)
+        hf_json_string(writer, "mix", s->memory_mix.name);
+    if (s->slice.company > 0)
+        hf_json_string(writer, "company", hf_kernel_at(s->slice.company - 1)->name);
     hf_json_number(writer, "length_s", s->slice.length_s);
     if (hf_run_end_record(s->run, &error) != HF_OK)
         hf_supervisor_fail(s, &error);
@@ -344,7 +359,7 @@ static void turn_slice(struct hf_supervisor *s, int64_t now_ns)
 
     if (!hf_trial_any_open(s) || (s->has_slice && now_ns < s->slice_ends_ns))
         return;
-    s->director->slice(s->director->slice_context, s->run->state.next_slice++, &s->slice);
+    hf_baseline_next_slice(s);
     journal_slice(s);
     s->has_slice = 1;
     s->slice_ends_ns = now_ns + (int64_t)(s->slice.length_s * 1e9);
@@ -397,6 +412,17 @@ static void wait_for_workers(struct hf_supervisor *s, int64_t now_ns)
     }
 }
 
+static void show_if_due(struct hf_supervisor *s, int64_t now_ns)
+{
+    struct hf_supervisor_view view;
+
+    if (s->options->show == NULL || now_ns - s->shown_ns < INT64_C(1000000) * HF_VIEW_EVERY_MS)
+        return;
+    s->shown_ns = now_ns;
+    hf_supervisor_view(s, &view);
+    s->options->show(s->options->show_context, &view);
+}
+
 static void on_tick(uv_timer_t *timer)
 {
     struct hf_supervisor *s = timer->data;
@@ -412,6 +438,7 @@ static void on_tick(uv_timer_t *timer)
     if (s->phase == HF_PHASE_RUNNING && s->options->wall_limit_s > 0 &&
         (double)(now_ns - s->started_ns) * 1e-9 >= s->options->wall_limit_s)
         hf_supervisor_finish(s, HF_END_INTERRUPTED, "the time given by --for is over");
+    show_if_due(s, now_ns);
 }
 
 static void on_signal(uv_signal_t *handle, int signal_number)
@@ -524,11 +551,11 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
 static int set_up(struct hf_supervisor *s)
 {
-    if (find_cpus(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK ||
+    if (find_cpus(s) != HF_OK || hf_baseline_init(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK ||
         begin_session(s) != HF_OK || hf_guardian_begin(s) != HF_OK)
         return s->error.code;
-    s->judge = (struct hf_judge){.slice_source = s->director->slice,
-                                 .slice_context = s->director->slice_context,
+    s->judge = (struct hf_judge){.slice_source = hf_baseline_slice,
+                                 .slice_context = s,
                                  .real_cpus = s->real_cpus,
                                  .real_cpu_count = s->real_cpu_count,
                                  .home_cpu = -1};

@@ -11,6 +11,7 @@
 #define HOLDFAST_HARNESS_SUPERVISOR_H
 
 #include "harness/judge.h"
+#include "harness/view.h"
 #include "holdfast/driver.h"
 #include "holdfast/mix.h"
 #include "holdfast/plan.h"
@@ -52,6 +53,9 @@ struct hf_supervisor_options {
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);
     void *ask_context;
+    /* A few times a second, for a screen; NULL: nobody looks. */
+    void (*show)(void *context, const struct hf_supervisor_view *view);
+    void *show_context;
     /* One line per event, for a person. */
     void (*say)(void *context, const char *line);
     void *say_context;

@@ -26,6 +26,7 @@
 #define HF_EXPOSURE_EVERY_S                                                                                  \
     5.0 /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
 #define HF_EXPOSURE_WALL_S  0.05
+#define HF_SLICES_KEPT      64 /* slices whose blocks may still be judged: seconds, and slices last tenths at least */
 #define HF_FRUITLESS_RESETS 3 /* so many resets without a judged trial park the run */
 
 struct hf_load_share {
@@ -50,12 +51,15 @@ struct hf_trial {
     double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum; /* over groups and time */
     uint64_t samples;
     struct hf_load_share share[HF_MIX_ENTRIES_MAX];
+    struct hf_load_share company[HF_MIX_ENTRIES_MAX]; /* what it ran beside the entry's slices in other groups */
+    struct hf_load_share memory[HF_MIX_ENTRIES_MAX];  /* of the mix `memory`, in the proof of the baseline */
 };
 
 /* What a verdict's record says beyond the event. */
 struct hf_verdict_detail {
     const struct hf_trial *trial;
     const struct hf_mix *mix;
+    const struct hf_mix *memory_mix;
     const char *words;
     uint64_t slice_number;
 };
@@ -113,8 +117,11 @@ struct hf_supervisor {
 
     struct hf_slice slice; /* the present one */
     int has_slice;
+    struct hf_mix memory_mix;              /* for the baseline */
+    uint64_t from_memory[HF_SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of that mix, or 0 */
     int64_t slice_ends_ns;
     int64_t last_tick_ns;
+    int64_t shown_ns;
     int64_t exposure_line_ns;
     int64_t started_ns;
 
@@ -157,6 +164,17 @@ int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page);
 /* Carries on with trials whose settings a person was asked for. */
 int hf_trials_adopt_requested(struct hf_supervisor *s);
 void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);
+
+/* --- baseline.c --- */
+int hf_baseline_init(struct hf_supervisor *s);
+hf_slice_source hf_baseline_slice; /* context: the supervisor */
+/* Makes the next slice of the programme the present one. */
+void hf_baseline_next_slice(struct hf_supervisor *s);
+const struct hf_mix *hf_baseline_mix(const struct hf_supervisor *s, const struct hf_slice *slice);
+/* Where a trial's time and blocks of a slice are counted. */
+struct hf_load_share *hf_baseline_share(struct hf_trial *trial, const struct hf_slice *slice);
+/* Tells a person what a failed baseline says of the memory. */
+void hf_baseline_failed(struct hf_supervisor *s, const struct hf_trial *trial);
 
 /* --- watch.c --- */
 void hf_watch_machine(struct hf_supervisor *s, double run_s);

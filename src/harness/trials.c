@@ -425,6 +425,16 @@ static void mark_loaded(struct hf_supervisor *s, struct hf_trial *trial)
         (void)hf_supervisor_commit(s);
 }
 
+/* Time is counted for what the trial's group runs; in a joint trial for what most of them do. */
+static struct hf_load_share *share_of_slice(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    struct hf_slice slice = s->slice;
+
+    if (trial->group != HF_GROUP_ALL)
+        hf_slice_for_group(&s->slice, trial->group, s->pool->group_count, &slice);
+    return hf_baseline_share(trial, &slice);
+}
+
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
     if (!trial->open || trial->draining)
@@ -439,7 +449,7 @@ static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_
     if (trial->exposure_s > trial->limit_s)
         trial->exposure_s = trial->limit_s;
     if (s->has_slice)
-        trial->share[s->slice.entry].exposure_s += wall_s * s->run->clock_factor;
+        share_of_slice(s, trial)->exposure_s += wall_s * s->run->clock_factor;
 }
 
 void hf_trials_accrue(struct hf_supervisor *s, double wall_s)
@@ -492,26 +502,39 @@ static void stop_load(struct hf_supervisor *s, const struct hf_trial *trial)
     }
 }
 
+static void write_load(struct hf_json_writer *writer, const char *name, int width_bits, enum hf_pattern pattern,
+                       const struct hf_load_share *share)
+{
+    const struct hf_kernel *kernel = hf_kernel_find(name, width_bits);
+
+    if (share->exposure_s <= 0 && share->blocks == 0)
+        return;
+    hf_json_object_open(writer, NULL);
+    hf_json_string(writer, "kernel", name);
+    hf_json_integer(writer, "width", kernel != NULL ? kernel->width_bits : 0);
+    hf_json_string(writer, "pattern", hf_pattern_name(pattern));
+    hf_json_number(writer, "exposure_s", share->exposure_s);
+    hf_json_u64(writer, "blocks", share->blocks);
+    hf_json_object_close(writer);
+}
+
+static void write_mix_load(struct hf_json_writer *writer, const struct hf_mix *mix, const struct hf_load_share *share)
+{
+    for (int i = 0; i < mix->entry_count; i++)
+        write_load(writer, mix->entry[i].kernel, mix->entry[i].width_bits, mix->entry[i].pattern, &share[i]);
+}
+
 /* The verdict's payload beyond the event: load by kernel, temperatures, clock. */
 static void write_verdict_detail(void *context, struct hf_json_writer *writer)
 {
     const struct hf_verdict_detail *detail = context;
     const struct hf_trial *trial = detail->trial;
-    const struct hf_kernel *kernel;
 
     hf_json_array_open(writer, "load");
-    for (int i = 0; i < detail->mix->entry_count; i++) {
-        if (trial->share[i].exposure_s <= 0 && trial->share[i].blocks == 0)
-            continue;
-        hf_json_object_open(writer, NULL);
-        hf_json_string(writer, "kernel", detail->mix->entry[i].kernel);
-        kernel = hf_kernel_find(detail->mix->entry[i].kernel, detail->mix->entry[i].width_bits);
-        hf_json_integer(writer, "width", kernel != NULL ? kernel->width_bits : 0);
-        hf_json_string(writer, "pattern", hf_pattern_name(detail->mix->entry[i].pattern));
-        hf_json_number(writer, "exposure_s", trial->share[i].exposure_s);
-        hf_json_u64(writer, "blocks", trial->share[i].blocks);
-        hf_json_object_close(writer);
-    }
+    write_mix_load(writer, detail->mix, trial->share);
+    for (int i = 0; i < detail->mix->entry_count; i++)
+        write_load(writer, detail->mix->entry[i].company, 0, HF_PATTERN_STEADY, &trial->company[i]);
+    write_mix_load(writer, detail->memory_mix, trial->memory);
     hf_json_array_close(writer);
     hf_json_u64(writer, "slice", detail->slice_number);
     if (trial->samples > 0) {
@@ -544,7 +567,7 @@ void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_ver
                     enum hf_cause cause, int group, int cpu, const char *detail)
 {
     struct hf_verdict_detail extra = {
-        .trial = trial, .mix = s->options->mix, .words = detail, .slice_number = s->slice.number};
+        .trial = trial, .mix = s->options->mix, .memory_mix = &s->memory_mix, .words = detail, .slice_number = s->slice.number};
     struct hf_event event = {.type = HF_EVENT_VERDICT,
                              .trial = trial->id,
                              .verdict = verdict,
@@ -566,6 +589,8 @@ void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_ver
         return;
     }
     announce_verdict(s, trial, &event, detail);
+    if (verdict == HF_VERDICT_FAIL)
+        hf_baseline_failed(s, trial);
     trial->open = 0;
     (void)hf_supervisor_commit(s);
 }

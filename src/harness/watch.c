@@ -10,6 +10,7 @@
 
 #include "harness/supervisor_private.h"
 #include "holdfast/reset.h"
+#include "workloads/arena.h"
 
 #define EARLY_DEATHS_MAX      3
 #define COOL_BELOW_LIMIT_C    10.0 /* hysteresis of the temperature guard */
@@ -32,13 +33,13 @@ static void count_block(void *context, const struct hf_worker *worker, const str
     struct hf_supervisor *s = context;
     struct hf_trial *trial = trial_of_block(s, worker, record);
 
-    if (trial == NULL)
+    if (trial == NULL || record->alone)
         return;
     s->watch[worker->index].blocks_in_trial++;
     if (!trial->loaded)
         return; /* before every worker of the trial has begun, nothing counts */
     trial->blocks++;
-    trial->share[slice->entry].blocks++;
+    hf_baseline_share(trial, slice)->blocks++;
 }
 
 static void write_company(const struct hf_supervisor *s, struct hf_json_writer *writer)
@@ -86,7 +87,13 @@ static void write_block(struct hf_json_writer *writer, const struct hf_finding *
     hf_json_hex64(writer, "digest_expected", finding->expected);
     hf_json_hex64(writer, "digest_got", record->block.digest);
     hf_json_integer(writer, "recomputed_on", finding->recomputed_on);
-    hf_json_bool(writer, "agreed", finding->kind == HF_FINDING_WRONG_RESULT);
+    hf_json_bool(writer, "agreed", finding->kind != HF_FINDING_CHECKER_DOUBTED);
+    hf_json_number(writer, "phase_s", (double)(record->began_ticks - record->epoch_ticks) / hf_ticks_per_second());
+    if (finding->kind == HF_FINDING_WRONG_HANDOFF) {
+        hf_json_integer(writer, "from_group", finding->blamed->place.group);
+        hf_json_integer(writer, "from_cpu", finding->blamed->place.profile_cpu);
+        hf_json_hex64(writer, "foreign", record->foreign);
+    }
 }
 
 static int journal_mismatch(struct hf_supervisor *s, const struct hf_trial *trial,
@@ -113,11 +120,30 @@ static int journal_mismatch(struct hf_supervisor *s, const struct hf_trial *tria
     return error.code;
 }
 
+/* One sentence for a person. */
+static void describe(const struct hf_finding *finding, char *ret_words, size_t size)
+{
+    const struct hf_kernel *kernel = hf_kernel_at(finding->slice.kernel);
+    const struct hf_block_record *record = &finding->record;
+    uint64_t wrong = record->lane.expected ^ record->lane.got;
+
+    if (finding->kind == HF_FINDING_WRONG_HANDOFF)
+        (void)snprintf(ret_words, size, "%s, wrong as received by CPU %d, bits 0x%llx", kernel->name,
+                       finding->worker->place.profile_cpu, (unsigned long long)record->foreign);
+    else if (record->lane.lane >= HF_LANE_ARENA)
+        (void)snprintf(ret_words, size, "%s, word %d of its memory, xor 0x%llx", kernel->name,
+                       record->lane.lane - HF_LANE_ARENA, (unsigned long long)wrong);
+    else
+        (void)snprintf(ret_words, size, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name, kernel->width_bits,
+                       hf_pattern_name((enum hf_pattern)finding->slice.pattern), record->lane.lane,
+                       (unsigned long long)wrong);
+}
+
+/* Who is judged: the worker; for a wrong handoff the one that handed over. */
 static void act_on_finding(struct hf_supervisor *s, const struct hf_finding *finding)
 {
-    const struct hf_worker *worker = finding->worker;
-    const struct hf_kernel *kernel = hf_kernel_at(finding->slice.kernel);
-    struct hf_trial *trial = trial_of_block(s, worker, &finding->record);
+    const struct hf_worker *blamed = finding->blamed;
+    struct hf_trial *trial = trial_of_block(s, blamed, &finding->record);
     char detail[160];
 
     if (journal_mismatch(s, trial, finding) != HF_OK)
@@ -126,16 +152,13 @@ static void act_on_finding(struct hf_supervisor *s, const struct hf_finding *fin
         hf_supervisor_say(s, "the supervisor's own core got an answer wrong; the worker is not blamed");
         return;
     }
-    (void)snprintf(detail, sizeof detail, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name,
-                   kernel->width_bits, hf_pattern_name((enum hf_pattern)finding->slice.pattern),
-                   finding->record.lane.lane,
-                   (unsigned long long)(finding->record.lane.expected ^ finding->record.lane.got));
+    describe(finding, detail, sizeof detail);
     if (trial != NULL)
-        hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, worker->place.group,
-                       worker->place.profile_cpu, detail);
+        hf_trial_close(s, trial, HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, blamed->place.group,
+                       blamed->place.profile_cpu, detail);
     else
         hf_supervisor_say(s, "a late wrong result of CPU %d after its trial had ended: %s",
-                          worker->place.profile_cpu, detail);
+                          blamed->place.profile_cpu, detail);
 }
 
 static void judge_one(struct hf_supervisor *s, const struct hf_worker *worker)

@@ -15,14 +15,17 @@
 #include "harness/strike.h"
 #include "holdfast/random.h"
 #include "holdfast/topology.h"
+#include "workloads/arena.h"
 
 struct worker {
     struct hf_shared *shared;
     struct hf_worker_slot *slot;
     struct hf_place place;
-    void *states; /* two kernel states */
-    uint64_t slice_number;
+    void *states; /* HF_BLOCK_STATES kernel states */
+    struct hf_slice slice; /* as this worker's group runs it; number UINT64_MAX: none yet */
     uint64_t block_index;
+    uint64_t began_ticks; /* of the last block */
+    uint32_t run;         /* the slot's run that the arenas were looked through for */
 };
 
 static void *map_states(void)
@@ -67,51 +70,154 @@ static void post(struct hf_worker_slot *slot, const struct hf_block_record *reco
     (void)atomic_fetch_add_explicit(&slot->progress, 1, memory_order_release);
 }
 
+static int refuse(struct hf_worker_slot *slot, const char *trouble)
+{
+    (void)snprintf(slot->trouble, sizeof slot->trouble, "%s", trouble);
+    atomic_store_explicit(&slot->state, HF_STATE_REFUSED, memory_order_release);
+    return 4;
+}
+
+/* --- the memory kernels' arenas --------------------------------------------------------------------- */
+
+/* What the blocks of a slice wrote last and did not come back to is looked at once more; it is put right, so that
+ * the next slice, or the next trial, is not blamed for it. A wrong word is posted as a block of its own, of no step. */
+static void scrub(struct worker *worker)
+{
+    struct hf_block_record record = {
+        .slice_number = worker->slice.number,
+        .began_ticks = worker->began_ticks,
+        .epoch_ticks = worker->began_ticks,
+        .from = -1};
+
+    if (!hf_arena_any())
+        return;
+    (void)atomic_fetch_add(&worker->slot->scrubs, 1);
+    if (hf_arena_scrub(&record.lane) == 0)
+        return;
+    record.block_index = worker->block_index++;
+    record.block.seed = hf_slice_block_seed(&worker->slice, worker->place.worker, record.block_index);
+    record.worker_expected = hf_block_expect(&worker->slice, &record.block);
+    record.block.digest = ~record.worker_expected;
+    post(worker->slot, &record);
+}
+
+static const struct hf_kernel *kernel_or_none(int32_t index)
+{
+    return index >= 0 ? hf_kernel_at(index) : NULL;
+}
+
+/* Memory is mapped before the first block, and not kept for slices that have no use for it. Without memory there is
+ * nothing to work on: the process leaves and says why. */
+static void reserve(struct worker *worker)
+{
+    const struct hf_kernel *kernels[] = {hf_kernel_at(worker->slice.kernel),
+                                         kernel_or_none(worker->slice.solo_kernel),
+                                         kernel_or_none(worker->slice.stream_kernel)};
+    struct hf_error error = {0};
+
+    hf_arena_keep(kernels, 3);
+    for (int i = 0; i < 3; i++) {
+        if (kernels[i] != NULL && hf_arena_reserve(kernels[i], &error) != HF_OK)
+            exit(refuse(worker->slot, error.message));
+    }
+}
+
+/* --- blocks ------------------------------------------------------------------------------------------ */
+
+/* The slice to run now; 0 when there is none yet. */
+static int take_slice(struct worker *worker)
+{
+    uint32_t run = atomic_load(&worker->slot->run);
+    struct hf_slice slice;
+
+    if (!hf_shared_present(worker->shared, &slice, &worker->place.epoch_ticks))
+        return 0;
+    if (run != worker->run || slice.number != worker->slice.number)
+        scrub(worker);
+    worker->run = run;
+    if (slice.number != worker->slice.number) {
+        hf_slice_for_group(&slice, worker->place.group, worker->place.group_count, &worker->slice);
+        worker->block_index = 0;
+        reserve(worker);
+    }
+    return 1;
+}
+
+/* The lane that is wrong; when the arena is, its first wrong word. What is wrong in it must not fail later blocks. */
+static void locate(struct worker *worker, struct hf_block_record *record)
+{
+    struct hf_lane_report in_arena;
+
+    hf_block_locate(&worker->slice, &record->block, worker->states, &record->lane);
+    if (hf_arena_any() && hf_arena_scrub(&in_arena) > 0)
+        record->lane = in_arena;
+}
+
+/* What a kernel with a partner has to say beside its digest. */
+static void ask_partnered(const struct worker *worker, struct hf_block_record *record)
+{
+    const struct hf_kernel *kernel = hf_kernel_at(worker->slice.kernel);
+    uint64_t met;
+
+    record->from = -1;
+    if (kernel->partnered == NULL)
+        return;
+    kernel->partnered(worker->states, &met, &record->foreign);
+    record->alone = met == 0;
+    if (record->foreign != 0)
+        record->from = worker->shared->seat[worker->place.worker][kernel->scope].partner;
+}
+
 static void run_block(struct worker *worker)
 {
-    struct hf_slice slice;
+    const struct hf_slice *slice = &worker->slice;
     struct hf_block_record record = {.lane = {.lane = -1}};
     uint64_t seed;
     int right;
 
-    if (!hf_shared_present(worker->shared, &slice, &worker->place.epoch_ticks)) {
+    if (!take_slice(worker)) {
         nap_ms(1);
         return;
     }
-    if (slice.number != worker->slice_number) {
-        worker->slice_number = slice.number;
-        worker->block_index = 0;
-    }
-    seed = hf_slice_block_seed(&slice, worker->place.worker, worker->block_index);
-    record.began_ticks = hf_ticks_now();
-    hf_strike_block_begin(&slice);
-    hf_block_run(&slice, &worker->place, seed, HF_BLOCK_S, worker->states, &worker->slot->stop,
-                 &record.block);
-    record.worker_expected = hf_block_expect(&slice, &record.block);
+    seed = hf_slice_block_seed(slice, worker->place.worker, worker->block_index);
+    worker->began_ticks = record.began_ticks = hf_ticks_now();
+    record.epoch_ticks = worker->place.epoch_ticks;
+    hf_strike_block_begin(slice);
+    hf_block_run(slice, &worker->place, seed, HF_BLOCK_S, worker->states, &worker->slot->stop, &record.block);
+    record.worker_expected = hf_block_expect(slice, &record.block);
     right = record.worker_expected == record.block.digest;
-    if (!right)
-        hf_block_locate(&slice, &record.block, worker->states, &record.lane);
     hf_strike_block_end(right);
-    record.slice_number = slice.number;
+    if (!right)
+        locate(worker, &record);
+    ask_partnered(worker, &record);
+    record.slice_number = slice->number;
     record.block_index = worker->block_index++;
     (void)atomic_fetch_add(&worker->slot->edges_met, record.block.edges_met);
     (void)atomic_fetch_add(&worker->slot->edges_missed, record.block.edges_missed);
     post(worker->slot, &record);
 }
 
-/* Plants one wrong bit in every kernel on this core; each must be reported. */
+/* Plants one wrong bit in every kernel on this core, and one in its arena; each must be reported. The kernels of all
+ * levels are proved on little memory: the code is the same, and hundreds of workers start at once. */
 static void prove(struct worker *worker)
 {
+    struct hf_sizes little;
     struct hf_random random;
     uint32_t planted = 0;
     uint32_t reported = 0;
 
+    hf_sizes_small(&little);
+    for (int level = 1; level < HF_LEVELS; level++)
+        little.arena_bytes[level] = HF_ARENA_BYTES_MIN;
+    hf_sizes_set(&little);
     hf_random_init(&random, (uint64_t)worker->place.worker, (uint64_t)hf_ticks_now());
     for (int i = 0; i < hf_kernel_count(); i++) {
         planted++;
         reported += (uint32_t)hf_kernel_proof(hf_kernel_at(i), worker->states, hf_random_u64(&random),
                                               hf_random_u64(&random));
     }
+    hf_arena_drop();
+    hf_sizes_set(&worker->shared->sizes);
     atomic_store(&worker->slot->planted, planted);
     atomic_store(&worker->slot->reported, reported);
     atomic_store_explicit(&worker->slot->state, HF_STATE_PROVED, memory_order_release);
@@ -135,6 +241,8 @@ static void work(struct worker *worker)
         case HF_WORKER_QUIT:
             return;
         default:
+            if (atomic_load(&worker->slot->state) == HF_STATE_RUNNING)
+                scrub(worker);
             atomic_store_explicit(&worker->slot->state, HF_STATE_READY, memory_order_release);
             hf_shared_wait(worker->slot, HF_WORKER_IDLE);
             if (getppid() != worker->shared->supervisor_pid)
@@ -144,17 +252,20 @@ static void work(struct worker *worker)
     }
 }
 
-static int refuse(struct hf_worker_slot *slot, const char *trouble)
+static void join_teams(struct worker *worker)
 {
-    (void)snprintf(slot->trouble, sizeof slot->trouble, "%s", trouble);
-    atomic_store_explicit(&slot->state, HF_STATE_REFUSED, memory_order_release);
-    return 4;
+    for (int scope = 0; scope < HF_SCOPES; scope++) {
+        const struct hf_team_seat *seat = &worker->shared->seat[worker->place.worker][scope];
+
+        hf_team_join((enum hf_scope)scope, seat->pair >= 0 ? hf_shared_pair(worker->shared, seat->pair) : NULL,
+                     seat->side);
+    }
 }
 
 int hf_worker_main(int index, int cpu)
 {
     struct hf_error error = {0};
-    struct worker worker = {.slice_number = UINT64_MAX};
+    struct worker worker = {.slice = {.number = UINT64_MAX}};
 
     if (hf_shared_attach(HF_SHARED_FD, &worker.shared, &error) != HF_OK || index < 0 ||
         (uint32_t)index >= worker.shared->worker_count) {
@@ -170,6 +281,8 @@ int hf_worker_main(int index, int cpu)
     if (worker.states == NULL)
         return refuse(worker.slot, "no memory for the kernels' state");
     settle(worker.slot);
+    hf_sizes_set(&worker.shared->sizes);
+    join_teams(&worker);
     hf_strike_install(worker.slot, worker.states, hf_ticks_now() ^ (uint64_t)index);
     work(&worker);
     return 0;

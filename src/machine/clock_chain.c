@@ -9,6 +9,8 @@
 #include <math.h>
 #include <sched.h>
 
+#include "holdfast/event.h"
+#include "holdfast/topology.h"
 #include "holdfast/true_clock.h"
 
 #define LINKS       64 /* instructions a turn: the loop's own overhead runs beside the chain */
@@ -164,4 +166,22 @@ int hf_chain_measure_multiply(const struct hf_clock_counters *counters, int64_t 
     (void)ret_mhz;
     return -1;
 #endif
+}
+
+int hf_chain_measure_on(int cpu, const struct hf_clock_counters *counters, int64_t warm_up_ns, int64_t run_ns,
+                        int runs, double *ret_mhz)
+{
+    union {
+        cpu_set_t set;
+        unsigned char bytes[HF_CPUS_MAX / 8];
+    } before;
+    struct hf_error ignored = {0};
+    int result = -1;
+
+    if (sched_getaffinity(0, sizeof before, &before.set) != 0)
+        return -1;
+    if (hf_pin_to_cpu(cpu, &ignored) == HF_OK)
+        result = hf_chain_measure(counters, warm_up_ns, run_ns, runs, ret_mhz);
+    (void)sched_setaffinity(0, sizeof before, &before.set);
+    return result;
 }

@@ -118,7 +118,7 @@ static void event_init(struct hf_hardware_error *event, enum hf_error_source sou
                                         .boot_us = -1};
 }
 
-/* --- text ---------------------------------------------------------------------------------------------- */
+/* --- text ------------------------------------------------------------------------------------------- */
 
 /* Appends a line: no control characters, UTF-8, cut to fit. */
 static void add_text(struct hf_hardware_error *event, const char *bytes, size_t size)
@@ -140,8 +140,7 @@ static void add_text(struct hf_hardware_error *event, const char *bytes, size_t 
         event->text[--used] = '\0';
 }
 
-/* --- storms ----------------------------------------------------------------------------------------------
- */
+/* --- storms ----------------------------------------------------------------------------------------- */
 
 static void pass_on(struct hf_error_joiner *joiner, const struct hf_hardware_error *event)
 {
@@ -211,8 +210,7 @@ static void pass_on_or_hold(struct hf_error_joiner *joiner, const struct hf_hard
     joiner->totals.held_down++;
 }
 
-/* --- the same error from two sources ----------------------------------------------------------------------
- */
+/* --- the same error from two sources ---------------------------------------------------------------- */
 
 static int tells_the_same(const struct recent *recent, const struct hf_hardware_error *event, int64_t at_ns)
 {
@@ -253,7 +251,7 @@ static void mark_repeats(struct hf_error_joiner *joiner, struct hf_hardware_erro
     joiner->next_recent = (joiner->next_recent + 1) % RECENTS_MAX;
 }
 
-/* --- an event is complete ------------------------------------------------------------------------------- */
+/* --- an event is complete --------------------------------------------------------------------------- */
 
 static void fill_from_status(struct hf_hardware_error *event)
 {
@@ -310,8 +308,7 @@ static void close_open(struct hf_error_joiner *joiner, struct open_event *open, 
     finish(joiner, &open->event, now_ns);
 }
 
-/* --- open events
- * -------------------------------------------------------------------------------------------- */
+/* --- open events ------------------------------------------------------------------------------------ */
 
 static struct open_event *oldest_of(struct hf_error_joiner *joiner, enum open_class class)
 {
@@ -419,8 +416,7 @@ static void take_single(struct hf_error_joiner *joiner, const struct hf_error_li
     finish(joiner, &event, arrival->now_ns);
 }
 
-/* --- lines by class
- * ----------------------------------------------------------------------------------------- */
+/* --- lines by class --------------------------------------------------------------------------------- */
 
 static struct open_event *check_without_numbers(struct hf_error_joiner *joiner)
 {
@@ -608,8 +604,7 @@ static void take_line(struct hf_error_joiner *joiner, const struct hf_error_line
     }
 }
 
-/* --- the doors
- * ---------------------------------------------------------------------------------------------- */
+/* --- the doors -------------------------------------------------------------------------------------- */
 
 void hf_error_joiner_line(struct hf_error_joiner *joiner, const char *bytes, size_t size, int64_t boot_us,
                           unsigned origin, int64_t now_ns)

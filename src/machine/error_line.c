@@ -19,8 +19,7 @@
 #define SYSLOG_HEAD    200 /* the kernel's words begin within so many bytes of a log daemon's line */
 #define BRACKET_CLOSES 48  /* "[Mon Oct  3 12:00:00 2022]" */
 
-/* --- what stands in front ---------------------------------------------------------------------------------
- */
+/* --- what stands in front --------------------------------------------------------------------------- */
 
 struct marks {
     int instance;
@@ -104,8 +103,7 @@ static void skip_prefixes(struct scan *scan, struct marks *marks)
     }
 }
 
-/* --- numbers behind a word --------------------------------------------------------------------------------
- */
+/* --- numbers behind a word -------------------------------------------------------------------------- */
 
 /* The hexadecimal number behind a word, anywhere in the rest. */
 static void take_hex(const struct scan *rest, const char *word, unsigned has, uint64_t *number, unsigned *set)
@@ -139,8 +137,7 @@ static int has_word(const struct scan *scan, const char *word)
     return scan_find(scan, word) != NULL;
 }
 
-/* --- raw machine checks -----------------------------------------------------------------------------------
- */
+/* --- raw machine checks ----------------------------------------------------------------------------- */
 
 /* CPU 1: Machine Check Exception: 5 Bank 1: be00000000800400; also with "Event" in place of "Exception". */
 static int take_check_head(struct scan rest, struct hf_error_line *line)
@@ -220,8 +217,7 @@ static int take_check_words(struct scan rest, struct hf_error_line *line)
     return 1;
 }
 
-/* --- decoded ---------------------------------------------------------------------------------------------
- */
+/* --- decoded ---------------------------------------------------------------------------------------- */
 
 static int take_decoded_begin(struct scan rest, struct hf_error_line *line)
 {
@@ -307,8 +303,7 @@ static void take_hardware_more(const struct scan *rest, struct hf_error_line *li
     take_firmware_words(rest, line);
 }
 
-/* --- memory controllers
- * ------------------------------------------------------------------------------------- */
+/* --- memory controllers ----------------------------------------------------------------------------- */
 
 static int take_memory(struct scan rest, struct hf_error_line *line)
 {
@@ -341,8 +336,7 @@ static int take_memory(struct scan rest, struct hf_error_line *line)
     return 1;
 }
 
-/* --- trace points
- * --------------------------------------------------------------------------------------------- */
+/* --- trace points ----------------------------------------------------------------------------------- */
 
 /* mce_record: CPU: 1, MCGc/s: 100010a/0, MC1: 9c..., ADDR/MISC/SYND: a/b/c, ... PROCESSOR: 0:50654, ... APIC:
  * 1 */
@@ -399,8 +393,7 @@ static int take_trace_memory(struct scan rest, struct hf_error_line *line)
     return 1;
 }
 
-/* --- the kernel's own words
- * --------------------------------------------------------------------------------- */
+/* --- the kernel's own words ------------------------------------------------------------------------- */
 
 static int take_lockup(struct scan rest, struct hf_error_line *line)
 {
@@ -473,8 +466,7 @@ static int take_kernel_words(struct scan rest, struct hf_error_line *line)
     return 1;
 }
 
-/* --- the line
- * ------------------------------------------------------------------------------------------------- */
+/* --- the line --------------------------------------------------------------------------------------- */
 
 static void classify(const struct scan *rest, const struct marks *marks, struct hf_error_line *line)
 {

@@ -33,8 +33,7 @@ struct hf_log_reader {
     char buffer[BUFFER_BYTES];
 };
 
-/* --- the real log
- * ------------------------------------------------------------------------------------------- */
+/* --- the real log ----------------------------------------------------------------------------------- */
 
 static int real_open(void *context, const char *path)
 {
@@ -63,8 +62,7 @@ static void real_close(void *context, int handle)
 
 const struct hf_log_ops hf_log_real = {real_open, real_read, real_close, NULL};
 
-/* --- opening
- * ------------------------------------------------------------------------------------------------ */
+/* --- opening ---------------------------------------------------------------------------------------- */
 
 int hf_log_reader_open(const struct hf_log_ops *ops, enum hf_log_kind kind, const char *path,
                        struct hf_error_joiner *joiner, struct hf_log_reader **ret_reader,
@@ -116,8 +114,7 @@ void hf_log_reader_totals(const struct hf_log_reader *reader, struct hf_log_tota
     *ret_totals = reader->totals;
 }
 
-/* --- records of the kernel's log
- * ------------------------------------------------------------------------------ */
+/* --- records of the kernel's log -------------------------------------------------------------------- */
 
 static void tell_loss(struct hf_log_reader *reader, uint64_t lost, int64_t boot_us, int64_t now_ns)
 {
@@ -170,8 +167,7 @@ static void take_record(struct hf_log_reader *reader, size_t size, int64_t now_n
                          reader->caught_up ? 0 : HF_ORIGIN_EARLIER, now_ns);
 }
 
-/* --- trace lines
- * ------------------------------------------------------------------------------------------------ */
+/* --- trace lines ------------------------------------------------------------------------------------ */
 
 static void take_trace(struct hf_log_reader *reader, size_t size, int64_t now_ns)
 {
@@ -199,8 +195,7 @@ static void take_trace(struct hf_log_reader *reader, size_t size, int64_t now_ns
     }
 }
 
-/* --- draining
- * ------------------------------------------------------------------------------------------------- */
+/* --- draining --------------------------------------------------------------------------------------- */
 
 int hf_log_reader_drain(struct hf_log_reader *reader, int64_t now_ns, int max, struct hf_error *error)
 {

@@ -26,8 +26,7 @@
 #define STORE_NAMES    64
 #define STORE_NAME_MAX 96
 
-/* --- polling
- * -------------------------------------------------------------------------------------------------- */
+/* --- polling ---------------------------------------------------------------------------------------- */
 
 static int64_t integer_or(const struct hf_host *host, const char *path, int64_t otherwise)
 {
@@ -52,21 +51,36 @@ void hf_polling_read(const struct hf_host *host, struct hf_error_polling *ret_po
     *ret_polling = polling;
 }
 
-const char *hf_polling_blindness(const struct hf_error_polling *polling)
+struct blindness {
+    const char *why, *mend;
+};
+
+static struct blindness blindness_of(const struct hf_error_polling *polling)
 {
     if (!polling->is_there)
-        return "the kernel shows no machine checks here (a virtual machine, or a kernel built without them)";
+        return (struct blindness){"the kernel shows no machine checks here", NULL};
     if (polling->ignores_corrected > 0)
-        return "corrected errors are ignored: echo 0 > " FIRST_CHECK
-               "/ignore_ce, and remove mce=ignore_ce from the "
-               "kernel's command line";
+        return (struct blindness){"corrected errors are ignored",
+                                  "echo 0 > " FIRST_CHECK "/ignore_ce (and no "
+                                  "mce=ignore_ce on the kernel's command line)"};
     if (polling->logs_no_corrected > 0)
-        return "corrected errors are not logged: echo 0 > " FIRST_CHECK
-               "/dont_log_ce, and remove mce=dont_log_ce "
-               "from the kernel's command line";
+        return (struct blindness){"corrected errors are not logged",
+                                  "echo 0 > " FIRST_CHECK "/dont_log_ce (and no "
+                                  "mce=dont_log_ce on the kernel's command line)"};
     if (polling->check_interval_s == 0)
-        return "corrected errors are not polled: echo 5 > " FIRST_CHECK "/check_interval";
-    return NULL;
+        return (struct blindness){"corrected errors are not polled",
+                                  "echo 5 > " FIRST_CHECK "/check_interval"};
+    return (struct blindness){NULL, NULL};
+}
+
+const char *hf_polling_blindness(const struct hf_error_polling *polling)
+{
+    return blindness_of(polling).why;
+}
+
+const char *hf_polling_mend(const struct hf_error_polling *polling)
+{
+    return blindness_of(polling).mend;
 }
 
 static int write_setting(const struct hf_host *host, const char *path, int64_t value, struct hf_error *error)
@@ -122,8 +136,7 @@ int hf_polling_restore(const struct hf_host *host, const struct hf_error_polling
     return write_setting(host, FIRST_CHECK "/check_interval", old->check_interval_s, error);
 }
 
-/* --- memory controllers' counters --------------------------------------------------------------------------
- */
+/* --- memory controllers' counters ------------------------------------------------------------------- */
 
 static int read_count(const struct hf_host *host, const char *folder, const char *prefix,
                       struct hf_memory_count *count)
@@ -271,8 +284,7 @@ void hf_memory_counts_compare(const struct hf_memory_count *before, int before_c
     }
 }
 
-/* --- trace points
- * --------------------------------------------------------------------------------------------- */
+/* --- trace points ----------------------------------------------------------------------------------- */
 
 static const char *const trace_roots[] = {"/sys/kernel/tracing", "/sys/kernel/debug/tracing"};
 
@@ -325,8 +337,7 @@ void hf_trace_end(const struct hf_host *host)
     }
 }
 
-/* --- the store
- * -------------------------------------------------------------------------------------------------- */
+/* --- the store -------------------------------------------------------------------------------------- */
 
 struct names {
     int count;

@@ -120,8 +120,7 @@ struct saver {
     char *bytes;
 };
 
-/* --- writing ----------------------------------------------------------------------------------------------
- */
+/* --- writing ---------------------------------------------------------------------------------------- */
 
 static int make_folders(struct saver *saver, char *path)
 {
@@ -168,8 +167,7 @@ static int write_file(struct saver *saver, const char *path, const char *bytes, 
     return HF_OK;
 }
 
-/* --- one file
- * ----------------------------------------------------------------------------------------------- */
+/* --- one file --------------------------------------------------------------------------------------- */
 
 static int line_is_kept(const char *line, size_t size, const char *const *words)
 {
@@ -238,8 +236,7 @@ static int save_link(struct saver *saver, const char *path)
     return HF_OK;
 }
 
-/* --- walking
- * ------------------------------------------------------------------------------------------------- */
+/* --- walking ---------------------------------------------------------------------------------------- */
 
 struct names {
     struct hf_text text; /* NUL-separated */
@@ -347,8 +344,87 @@ static int walk(struct saver *saver, const char *done, const char *rest, const s
     return code;
 }
 
-/* --- the whole
- * ------------------------------------------------------------------------------------------------ */
+/* --- the cgroup ---------------------------------------------------------------------------------------- */
+
+/* Which CPUs a cgroup allows belongs to the machine as seen, but its path may name a user: it is written down as
+ * /recorded, below the usual mount point. Version 2 only. */
+
+#define CGROUPS        "/sys/fs/cgroup"
+#define CGROUP_RENAMED "/recorded"
+
+/* The mount point of cgroup2 in /proc/mounts: "DEVICE POINT TYPE ...". */
+static int find_cgroups(const char *mounts, char *ret_point, size_t size)
+{
+    for (const char *line = mounts; *line != '\0';) {
+        size_t length = strcspn(line, "\n");
+        const char *point = memchr(line, ' ', length);
+        const char *type = point != NULL ? memchr(point + 1, ' ', length - (size_t)(point + 1 - line)) : NULL;
+
+        if (type != NULL && strncmp(type, " cgroup2 ", 9) == 0) {
+            (void)snprintf(ret_point, size, "%.*s", (int)(type - point - 1), point + 1);
+            return 1;
+        }
+        line += length + (line[length] == '\n');
+    }
+    return 0;
+}
+
+static int find_own_cgroup(const struct hf_host *host, char *ret_path, size_t size)
+{
+    char bytes[4096];
+    const char *line;
+
+    if (hf_host_line(host, "/proc/self/cpuset", ret_path, size) > 0)
+        return 1;
+    if (hf_host_bytes(host, "/proc/self/cgroup", bytes, sizeof bytes) <= 0)
+        return 0;
+    line = strstr(bytes, "0::/");
+    if (line == NULL)
+        return 0;
+    (void)snprintf(ret_path, size, "%.*s", (int)strcspn(line + 3, "\n"), line + 3);
+    return 1;
+}
+
+static int save_cgroup_as(struct saver *saver, const char *point, const char *own)
+{
+    static const char mounts[] = "none " CGROUPS " cgroup2 rw 0 0\n";
+    static const char *const names[] = {"cpuset.cpus.effective", "cpuset.mems.effective"};
+    char path[HF_HOST_PATH_MAX];
+    int found = 0;
+
+    for (size_t i = 0; i < 2; i++) {
+        char as[HF_HOST_PATH_MAX];
+        int count = -1;
+
+        (void)snprintf(as, sizeof as, CGROUPS CGROUP_RENAMED "/%s", names[i]);
+        if (snprintf(path, sizeof path, "%s%s/%s", point, strcmp(own, "/") != 0 ? own : "", names[i]) <
+            (int)sizeof path)
+            count = hf_host_bytes(saver->host, path, saver->bytes, FILE_BYTES_MAX);
+        found += count > 0;
+        if (count > 0 && write_file(saver, as, saver->bytes, (size_t)count) != HF_OK)
+            return saver->error->code;
+    }
+    if (found == 0)
+        return HF_OK;
+    if (write_file(saver, "/proc/mounts", mounts, sizeof mounts - 1) != HF_OK ||
+        write_file(saver, "/proc/self/cpuset", CGROUP_RENAMED "\n", sizeof CGROUP_RENAMED) != HF_OK ||
+        write_file(saver, CGROUPS "/cgroup.controllers", "cpuset\n", 7) != HF_OK)
+        return saver->error->code;
+    return HF_OK;
+}
+
+static int save_cgroup(struct saver *saver)
+{
+    char point[HF_HOST_PATH_MAX];
+    char own[HF_HOST_PATH_MAX];
+
+    if (hf_host_bytes(saver->host, "/proc/mounts", saver->bytes, FILE_BYTES_MAX) <= 0 ||
+        !find_cgroups(saver->bytes, point, sizeof point) || !find_own_cgroup(saver->host, own, sizeof own))
+        return HF_OK;
+    return save_cgroup_as(saver, point, own);
+}
+
+/* --- the whole -------------------------------------------------------------------------------------- */
 
 static int is_empty(const char *folder)
 {
@@ -380,6 +456,8 @@ int hf_recording_save(const struct hf_host *host, const char *folder, struct hf_
         return hf_fail(error, HF_E_MEMORY, "no memory for a recording");
     for (size_t i = 0; i < sizeof patterns / sizeof patterns[0] && code == HF_OK; i++)
         code = walk(&saver, "", patterns[i].folder, &patterns[i], 0);
+    if (code == HF_OK)
+        code = save_cgroup(&saver);
     hf_free(saver.bytes);
     if (code == HF_OK)
         *ret_totals = saver.totals;

@@ -187,7 +187,7 @@ static void read_slot(struct hf_sensors *set, struct hf_sensor_slot *slot, int u
     take_number(set, slot, raw, under_load, reading);
 }
 
-/* --- a sensor that changed its name, or went ------------------------------------------------------------ */
+/* --- a sensor that changed its name, or went -------------------------------------------------------- */
 
 /* One sensor a round: a chip that was taken out and another put in its place keeps the same path. */
 static void check_one_name(struct hf_sensors *set)

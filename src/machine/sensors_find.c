@@ -198,7 +198,7 @@ static void find_hwmon(struct hf_sensors *set)
     hf_free(chip);
 }
 
-/* --- thermal zones and powercap ----------------------------------------------------------------------- */
+/* --- thermal zones and powercap --------------------------------------------------------------------- */
 
 static void find_zones(struct hf_sensors *set)
 {

@@ -59,7 +59,7 @@ enum hf_sensor_trouble hf_temperature_judge(struct hf_sensor_history *history, i
     return history->unchanged_s > stuck_s ? HF_SENSOR_STUCK : HF_SENSOR_GOOD;
 }
 
-/* --- energy ------------------------------------------------------------------------------------------- */
+/* --- energy ----------------------------------------------------------------------------------------- */
 
 /* The kernel's powercap documentation: the counter goes from 0 to max_energy_range_uj and begins anew. */
 double hf_energy_take(struct hf_energy_counter *counter, uint64_t microjoules, int64_t now_ns)
@@ -87,7 +87,7 @@ double hf_energy_take(struct hf_energy_counter *counter, uint64_t microjoules, i
     return watts;
 }
 
-/* --- words -------------------------------------------------------------------------------------------- */
+/* --- words ------------------------------------------------------------------------------------------ */
 
 const char *hf_sensor_kind_name(enum hf_sensor_kind kind)
 {

@@ -294,8 +294,10 @@ static enum hf_clock_method choose_method(struct hf_core_clock *core)
     }
     if (try_feedback(core))
         return HF_CLOCK_COUNTERS_ACPI;
-    if (!core->source->host->is_live)
+    if (!core->source->host->is_live) {
+        add_reason(core->source, "a recording has no counters of its own");
         return HF_CLOCK_NONE;
+    }
     if (try_cycles(core))
         return HF_CLOCK_CYCLES;
     core->leader = core->follower = -1;

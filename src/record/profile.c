@@ -23,7 +23,7 @@
 
 static const char *const top_keys[] = {
     "format",          "name",        "description", "base_clock_mhz", "ratio",      "groups", "driver",
-    "accept_the_risk", "temperature", "mix",         "search",         "conditions", "rig",    NULL};
+    "accept_the_risk", "temperature", "mix",         "search",         "conditions", "rig", "sensors", "clock_tolerance_percent", NULL};
 static const char *const ratio_keys[] = {"lowest", "highest", "step", "baseline", NULL};
 static const char *const group_keys[] = {"name",     "cpus",         "highest", "baseline",
                                          "left_out", "pinned_ratio", NULL};
@@ -35,6 +35,8 @@ static const char *const rig_keys[] = {
     "seed",         "clock_factor", "edge_mhz",      "chip_sd_mhz",   "group_sd_mhz", "core_sd_mhz",
     "class_sd_mhz", "slope_nats",   "slope_chip_sd", "slope_core_sd", "frailty_mhz",  "drift_mhz",
     "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     NULL};
+static const char *const sensor_keys[] = {"chip",  "device", "input",   "label",
+                                          "role", "group",  "limit_c", NULL};
 static const char *const oddities_keys[] = {"hot_cores",  "flat_cores",    "weak_units",
                                             "stretching", "settings_lost", NULL};
 
@@ -43,6 +45,7 @@ const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_GROUP] = group_keys,   [HF_PROFILE_TEMPERATURE] = temperature_keys,
     [HF_PROFILE_SEARCH] = search_keys, [HF_PROFILE_CONDITIONS] = conditions_keys,
     [HF_PROFILE_RIG] = rig_keys,       [HF_PROFILE_ODDITIES] = oddities_keys,
+    [HF_PROFILE_SENSOR] = sensor_keys,
 };
 
 #define AT(member) offsetof(struct hf_profile, member)
@@ -50,6 +53,7 @@ const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
 
 const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_TOP, "base_clock_mhz", 20, 1000, 0, 100, 1, AT(base_clock_mhz)},
+    {HF_PROFILE_TOP, "clock_tolerance_percent", 0.1, 20, 0, 0.7, 0.01, AT(clock_tolerance)},
     {HF_PROFILE_RATIO, "lowest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_lowest)},
     {HF_PROFILE_RATIO, "highest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_highest)},
     {HF_PROFILE_RATIO, "step", 0.01, 10, 1, UNKNOWN, 1, AT(ratio_step)},
@@ -498,7 +502,8 @@ static int read_document(const struct hf_json_reader *top, struct hf_profile *pr
     if (read_optional_bool(top, "accept_the_risk", &profile->accept_the_risk, error) != HF_OK ||
         read_numbers(top, HF_PROFILE_TOP, profile, error) != HF_OK ||
         read_ratio(top, profile, error) != HF_OK || read_groups(top, profile, error) != HF_OK ||
-        read_temperature(top, profile, error) != HF_OK || read_mix(top, profile, error) != HF_OK ||
+        read_temperature(top, profile, error) != HF_OK ||
+        hf_profile_read_sensors(top, profile, error) != HF_OK || read_mix(top, profile, error) != HF_OK ||
         read_search(top, profile, error) != HF_OK || read_conditions(top, profile, error) != HF_OK ||
         read_rig(top, profile, error) != HF_OK)
         return error->code;

@@ -5,6 +5,9 @@
 
 #include <stddef.h>
 
+#include "holdfast/json.h"
+#include "holdfast/profile.h"
+
 enum hf_profile_object {
     HF_PROFILE_TOP,
     HF_PROFILE_RATIO,
@@ -14,6 +17,7 @@ enum hf_profile_object {
     HF_PROFILE_CONDITIONS,
     HF_PROFILE_RIG,
     HF_PROFILE_ODDITIES,
+    HF_PROFILE_SENSOR,
     HF_PROFILE_OBJECT_COUNT
 };
 
@@ -33,5 +37,8 @@ struct hf_profile_number {
 
 extern const struct hf_profile_number hf_profile_numbers[];
 extern const int hf_profile_number_count;
+
+/* "sensors", after the groups. */
+int hf_profile_read_sensors(const struct hf_json_reader *top, struct hf_profile *profile, struct hf_error *error);
 
 #endif

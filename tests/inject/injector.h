@@ -513,6 +513,18 @@ static int came_too_late(const struct injector *injector, const struct truth *tr
     return memcmp(room, truth->state, bytes) == 0;
 }
 
+/* Bits that a kernel of two cores found wrong on its partner's side: a worker reports them, naming the
+ * partner. */
+static uint64_t foreign_bits(const struct hf_kernel *kernel, const unsigned char *state)
+{
+    uint64_t met = 0;
+    uint64_t foreign = 0;
+
+    if (kernel->partnered != NULL)
+        kernel->partnered(state, &met, &foreign);
+    return foreign;
+}
+
 static enum outcome judge(const struct injector *injector, const struct truth *truth)
 {
     const struct stage *stage = injector->stage;
@@ -522,7 +534,8 @@ static enum outcome judge(const struct injector *injector, const struct truth *t
                             ? truth->expected
                             : kernel->expect(truth->order.operands, truth->order.seed, stage->steps);
 
-    if (stage->digest != expected || stage->expected != stage->digest || stage->scrubbed != 0)
+    if (stage->digest != expected || stage->expected != stage->digest || stage->scrubbed != 0 ||
+        foreign_bits(kernel, injector->state) != 0)
         return OUTCOME_REPORTED;
     if (stage->steps != truth->steps)
         return OUTCOME_MISSED;

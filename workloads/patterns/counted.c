@@ -14,8 +14,9 @@
  *      it.
  *   2. on, idle_turns and the cycles of a batch are capped: a damaged measurement cannot keep a worker for
  *      long.
- *   3. A measurement that an interrupt or another process has spoilt (three times too long) changes nothing.
- *   4. The tuning is of the present key (kernel, period, duty) or is measured anew.
+ *   3. A measurement that an interrupt or another process has spoilt (three times too long) changes nothing;
+ *      after SPOILT_MAX of them in a row it is the tuning that is doubted, and measured anew.
+ *   4. The tuning is of the present key (kernel entry, period, duty) or is measured anew.
  */
 #include <assert.h>
 #include <math.h>
@@ -31,7 +32,8 @@
 #define QUICK_CORRECTIONS 8 /* take most of the error each; later ones at most SLOW_SHARE of the period, */
 #define SLOW_SHARE        0.002 /* so that the middle of the batches is followed, not the disturbed ones */
 #define CYCLES_MAX        40000
-#define IDLE_TURNS_MAX    100000.0
+#define IDLE_PERIODS_MAX  4.0 /* idle turns never take longer */
+#define SPOILT_MAX        16
 #define BATCH_SHARE       0.97 /* of the batch's time: the rest is for waiting on the next edge */
 #define PULSE_RUN_S       3e-6 /* of one call of pulse() */
 
@@ -71,8 +73,9 @@ void hf_counted_init(struct hf_counted *counted, const struct hf_timeline *timel
     counted->duty = slice->duty;
     counted->is_random = slice->pattern == HF_PATTERN_TELEGRAPH;
     counted->tuning = &thread_tuning;
-    counted->key = hf_mix64((uint64_t)slice->kernel + hf_mix64((uint64_t)(slice->duty * 0x1p32) +
-                                                               hf_mix64((uint64_t)(period_ticks * 0x1p20))));
+    counted->key =
+        hf_mix64((uint64_t)(uintptr_t)kernel +
+                 hf_mix64((uint64_t)(slice->duty * 0x1p32) + hf_mix64((uint64_t)(period_ticks * 0x1p20))));
     counted->key += counted->key == 0;
     counted->steps = 0;
     counted->carry = 0;
@@ -168,7 +171,7 @@ static void calibrate(struct hf_counted *counted)
     if (!(tuning->step_ticks > 1e-3))
         tuning->step_ticks = 1e-3;
     tuning->turn_ticks = idle_turn_ticks(counted);
-    tuning->corrections = 0;
+    tuning->corrections = tuning->spoilt = 0;
     tuning->key = counted->key;
     if (in_pulses(counted)) {
         unsigned per_step = counted->kernel->stages_per_step;
@@ -190,19 +193,24 @@ static void correct(struct hf_counted *counted, double mean_ticks)
     struct hf_counted_tuning *tuning = counted->tuning;
     double error_ticks = counted->period_ticks - mean_ticks;
     double slow_ticks = SLOW_SHARE * counted->period_ticks;
+    double turns_max = IDLE_PERIODS_MAX * counted->period_ticks / tuning->turn_ticks;
 
     if (mean_ticks > 1.5 * counted->period_ticks && tuning->idle_turns == 0)
         return; /* the kernel's step is longer than the period: nothing can be set right */
-    if (mean_ticks > 3 * counted->period_ticks)
-        return; /* spoilt */
+    if (mean_ticks > 3 * counted->period_ticks) {
+        if (++tuning->spoilt >= SPOILT_MAX)
+            tuning->key = 0;
+        return;
+    }
+    tuning->spoilt = 0;
     if (tuning->corrections >= QUICK_CORRECTIONS)
         error_ticks =
             error_ticks > slow_ticks ? slow_ticks : (error_ticks < -slow_ticks ? -slow_ticks : error_ticks);
     tuning->corrections++;
     tuning->idle_turns += 0.7 * error_ticks / tuning->turn_ticks;
     tuning->idle_turns = tuning->idle_turns > 0 ? tuning->idle_turns : 0; /* also when it is not a number */
-    if (tuning->idle_turns > IDLE_TURNS_MAX)
-        tuning->idle_turns = IDLE_TURNS_MAX;
+    if (tuning->idle_turns > turns_max)
+        tuning->idle_turns = turns_max;
 }
 
 /* --- a batch --- */

@@ -18,6 +18,7 @@ struct hf_counted_tuning {
     double idle_turns; /* of the off part, with its fraction */
     double turn_ticks; /* one idle turn */
     int corrections;   /* of idle_turns so far */
+    int spoilt;        /* batches in a row that were three times too long */
 };
 
 struct hf_counted {

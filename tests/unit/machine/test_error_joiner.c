@@ -49,7 +49,7 @@ static void feed(struct hf_error_joiner *joiner, const char *const *lines)
         feed_at(joiner, *lines, 1000000000, SECOND);
 }
 
-/* --- machine checks ------------------------------------------------------------------------------------------- */
+/* --- machine checks --------------------------------------------------------------------------------- */
 
 static const char *const corrected[] = {
     "mce: [Hardware Error]: Machine check events logged",
@@ -171,7 +171,7 @@ static void test_leftover_of_previous_boot(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* --- other blocks ------------------------------------------------------------------------------------------------ */
+/* --- other blocks ----------------------------------------------------------------------------------- */
 
 static void test_decoded_block(void **state)
 {
@@ -288,7 +288,7 @@ static void test_kernel_words(void **state)
     }
 }
 
-/* --- two sources, storms ------------------------------------------------------------------------------------------ */
+/* --- two sources, storms ---------------------------------------------------------------------------- */
 
 static const char trace_line[] = "  <idle>-0 [005] d.h1. 1000.0: mce_record: CPU: 5, MCGc/s: 100010a/0, MC1: "
                                  "9c00000000010136, IPID: 0, ADDR/MISC/SYND: 12345000/8c/0, RIP: 00:<0>, TSC: 0, "
@@ -444,7 +444,7 @@ static void test_random_order(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* --- the log reader -------------------------------------------------------------------------------------------- */
+/* --- the log reader --------------------------------------------------------------------------------- */
 
 struct log_script {
     const char *const *record; /* NULL-terminated; "!EPIPE" and such are errors */
@@ -601,7 +601,7 @@ static void test_trace_endless_line(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* --- speed: from the record's arrival to the caller ------------------------------------------------------------- */
+/* --- speed: from the record's arrival to the caller ------------------------------------------------- */
 
 static int socket_handle;
 

@@ -234,7 +234,7 @@ static void test_glued_line(void **state)
     assert_true(line.has == HF_HAS_MISC && line.misc == 0x144780c86);
 }
 
-/* --- status bits --------------------------------------------------------------------------------------------- */
+/* --- status bits ------------------------------------------------------------------------------------ */
 
 /* Intel 64 Software Developer's Manual volume 3B, "Interpreting machine-check error codes": the compound codes; AMD64
  * Architecture Programmer's Manual volume 2, "Machine check architecture": the deferred bit. */
@@ -266,7 +266,7 @@ static void test_status_bits(void **state)
     assert_int_equal(hf_status_count(0x9c00000000010136, 0), 1);
 }
 
-/* --- records ------------------------------------------------------------------------------------------------ */
+/* --- records ---------------------------------------------------------------------------------------- */
 
 static void test_kmsg_records(void **state)
 {
@@ -323,7 +323,7 @@ static void test_interrupt_rows(void **state)
     assert_int_equal(sum, 0);
 }
 
-/* --- mutations ---------------------------------------------------------------------------------------------- */
+/* --- mutations -------------------------------------------------------------------------------------- */
 
 static uint64_t random_state = 20261125;
 

@@ -31,7 +31,7 @@ static struct hf_error_joiner *joiner_new(void)
     return joiner;
 }
 
-/* --- polling ---------------------------------------------------------------------------------------------- */
+/* --- polling ---------------------------------------------------------------------------------------- */
 
 static void make_checks(struct script *script)
 {
@@ -92,6 +92,23 @@ static void test_shorten_refused(void **state)
     free(script);
 }
 
+static void assert_blind(const struct hf_host *host, const char *why, const char *mend)
+{
+    struct hf_error_polling polling;
+    const char *got_mend;
+    const char *got;
+
+    hf_polling_read(host, &polling);
+    got = hf_polling_blindness(&polling);
+    got_mend = hf_polling_mend(&polling);
+    assert_non_null(got);
+    assert_non_null(strstr(got, why));
+    if (mend == NULL)
+        assert_null(got_mend);
+    else
+        assert_non_null(strstr(got_mend, mend));
+}
+
 static void test_blindness(void **state)
 {
     struct hf_host host;
@@ -99,26 +116,22 @@ static void test_blindness(void **state)
     struct hf_error_polling polling;
 
     (void)state;
-    hf_polling_read(&host, &polling);
-    assert_non_null(strstr(hf_polling_blindness(&polling), "no machine checks"));
+    assert_blind(&host, "no machine checks", NULL);
     make_checks(script);
     hf_polling_read(&host, &polling);
     assert_null(hf_polling_blindness(&polling));
     script_number(script, CHECK "ignore_ce", 1);
-    hf_polling_read(&host, &polling);
-    assert_non_null(strstr(hf_polling_blindness(&polling), "ignore_ce"));
+    assert_blind(&host, "ignored", CHECK "ignore_ce");
     script_number(script, CHECK "ignore_ce", 0);
     script_number(script, CHECK "dont_log_ce", 1);
-    hf_polling_read(&host, &polling);
-    assert_non_null(strstr(hf_polling_blindness(&polling), "dont_log_ce"));
+    assert_blind(&host, "not logged", CHECK "dont_log_ce");
     script_number(script, CHECK "dont_log_ce", 0);
     script_number(script, CHECK "check_interval", 0);
-    hf_polling_read(&host, &polling);
-    assert_non_null(strstr(hf_polling_blindness(&polling), "check_interval"));
+    assert_blind(&host, "not polled", CHECK "check_interval");
     free(script);
 }
 
-/* --- memory controllers' counters --------------------------------------------------------------------------- */
+/* --- memory controllers' counters ------------------------------------------------------------------- */
 
 static void set_counts(struct script *script, int whole, int dimm0, int dimm1, int whole_bad)
 {
@@ -194,7 +207,7 @@ static void test_hostile_counts(void **state)
     tree_free(root);
 }
 
-/* --- trace points ----------------------------------------------------------------------------------------------- */
+/* --- trace points ----------------------------------------------------------------------------------- */
 
 static void test_trace_instance(void **state)
 {
@@ -219,7 +232,7 @@ static void test_trace_instance(void **state)
     free(script);
 }
 
-/* --- the store -------------------------------------------------------------------------------------------------- */
+/* --- the store -------------------------------------------------------------------------------------- */
 
 static int wants_new(void *argument, const char *name)
 {
@@ -295,7 +308,7 @@ static void test_store_mutations(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* --- this machine -------------------------------------------------------------------------------------------------- */
+/* --- this machine ----------------------------------------------------------------------------------- */
 
 /* Reads the whole log that is there; only looks. */
 static void test_this_machines_log(void **state)

@@ -30,7 +30,7 @@ static int index_of(const struct hf_sensors *set, const char *key)
     return -1;
 }
 
-/* --- finding ------------------------------------------------------------------------------------------ */
+/* --- finding ---------------------------------------------------------------------------------------- */
 
 static void make_board(char *root)
 {
@@ -225,7 +225,7 @@ static void test_none_and_hostile(void **state)
     tree_free(root);
 }
 
-/* --- in time --------------------------------------------------------------------------------------------- */
+/* --- in time ---------------------------------------------------------------------------------------- */
 
 #define CHIP "/sys/class/hwmon/hwmon7"
 
@@ -429,7 +429,7 @@ static void test_deadline(void **state)
     free(script);
 }
 
-/* --- energy ---------------------------------------------------------------------------------------------- */
+/* --- energy ----------------------------------------------------------------------------------------- */
 
 static void test_energy_wraps(void **state)
 {
@@ -503,7 +503,7 @@ static void test_energy_sensor(void **state)
     free(script);
 }
 
-/* --- the thread, and the cost -------------------------------------------------------------------------- */
+/* --- the thread, and the cost ----------------------------------------------------------------------- */
 
 static void make_big_machine(char *root)
 {

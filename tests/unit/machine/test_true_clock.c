@@ -10,7 +10,7 @@
 #define SECOND INT64_C(1000000000)
 #define TSC_HZ 2.1e9
 
-/* --- scripted counters ----------------------------------------------------------------------------------- */
+/* --- scripted counters ------------------------------------------------------------------------------ */
 
 struct counters {
     int64_t now_ns;
@@ -141,7 +141,7 @@ static void setting_end(struct setting *setting)
     free(setting->script);
 }
 
-/* --- methods --------------------------------------------------------------------------------------------- */
+/* --- methods ---------------------------------------------------------------------------------------- */
 
 static void test_counters_by_tsc(void **state)
 {
@@ -320,7 +320,7 @@ static void test_recorded_machine(void **state)
     setting_end(&s);
 }
 
-/* --- parsers ------------------------------------------------------------------------------------------------ */
+/* --- parsers ---------------------------------------------------------------------------------------- */
 
 static void test_feedback_parser(void **state)
 {
@@ -380,7 +380,7 @@ static void test_tsc_rate(void **state)
     assert_true(hf_tsc_hz(&last, &first, &error) == 0);
 }
 
-/* --- the judgement ------------------------------------------------------------------------------------------- */
+/* --- the judgement ---------------------------------------------------------------------------------- */
 
 static struct hf_clock_sample sample_of(enum hf_clock_method method, double mhz, double stolen)
 {
@@ -461,7 +461,7 @@ static void test_budget(void **state)
     assert_true(spent >= 3600 * SECOND / 1000 * 98 / 100);
 }
 
-/* --- this machine ------------------------------------------------------------------------------------------------ */
+/* --- this machine ----------------------------------------------------------------------------------- */
 
 /* Two routes to the same clock: one-cycle additions and three-cycle multiplications. Runs are short and the best of
  * many is taken, so that a busy machine does not decide; under an emulator both are meaningless. */
@@ -514,7 +514,7 @@ static void test_cost_of_a_sample(void **state)
     hf_host_close(&host);
 }
 
-/* --- hostile bytes ---------------------------------------------------------------------------------------------- */
+/* --- hostile bytes ---------------------------------------------------------------------------------- */
 
 static void test_parsers_on_mutations(void **state)
 {

@@ -176,6 +176,19 @@ struct refusal {
 };
 
 static const struct refusal refusals[] = {
+    /* sensors */
+    {PLUS("\"sensors\":{}"), HF_E_INPUT, "must be an array"},
+    {PLUS("\"sensors\":[1]"), HF_E_INPUT, "must be an object"},
+    {PLUS("\"sensors\":[{\"role\":\"package\"}]"), HF_E_INPUT, "chip"},
+    {PLUS("\"sensors\":[{\"chip\":\"\",\"role\":\"package\"}]"), HF_E_INPUT, "is empty"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\"}]"), HF_E_INPUT, "role"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"Package\"}]"), HF_E_INPUT, "is no role"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\"}]"), HF_E_INPUT, "is missing: the role core-group needs it"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"package\",\"group\":\"g0\"}]"), HF_E_INPUT, "goes with the role core-group only"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\",\"group\":\"g7\"}]"), HF_E_INPUT, "has no group \"g7\""},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"colour\":1}]"), HF_E_INPUT, "unknown key"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"limit_c\":106}]"), HF_E_RANGE, "sensors[0].limit_c"},
+    {PLUS("\"clock_tolerance_percent\":0"), HF_E_RANGE, "clock_tolerance_percent"},
     /* keys */
     {PLUS("\"colour\":1"), HF_E_INPUT, "unknown key \"colour\""},
     {PLUS("\"Mix\":\"night\""), HF_E_INPUT, "unknown key \"Mix\""},
@@ -539,6 +552,7 @@ static const char *const *const schema_paths[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_CONDITIONS] = (const char *const[]){"properties", "conditions", NULL},
     [HF_PROFILE_RIG] = (const char *const[]){"properties", "rig", NULL},
     [HF_PROFILE_ODDITIES] = (const char *const[]){"properties", "rig", "properties", "oddities", NULL},
+    [HF_PROFILE_SENSOR] = (const char *const[]){"$defs", "sensor", NULL},
 };
 
 static int is_listed(const char *const *keys, const char *key)
@@ -613,6 +627,33 @@ static void test_schema_agrees(void **state)
     hf_text_release(&text);
 }
 
+/* --- sensors ----------------------------------------------------------------------------------------- */
+
+static void test_sensors(void **state)
+{
+    struct hf_profile *profile = parse(LEAST);
+
+    (void)state;
+    assert_int_equal(profile->sensor_count, 0);
+    assert_true(near(profile->clock_tolerance, 0.007));
+    hf_profile_free(profile);
+    profile = parse(PLUS("\"clock_tolerance_percent\":1.5,\"sensors\":[{\"chip\":\"coretemp\",\"role\":\"core-group\","
+                         "\"group\":\"g1\",\"label\":\"Core 0\"},{\"chip\":\"boardchip\",\"device\":\"boardchip.656\","
+                         "\"input\":\"temp2\",\"role\":\"supply\",\"limit_c\":85.5}]"));
+    assert_true(near(profile->clock_tolerance, 0.015));
+    assert_int_equal(profile->sensor_count, 2);
+    assert_string_equal(profile->sensor[0].chip, "coretemp");
+    assert_string_equal(profile->sensor[0].label, "Core 0");
+    assert_string_equal(profile->sensor[0].device, "");
+    assert_int_equal(profile->sensor[0].group, 1);
+    assert_true(isnan(profile->sensor[0].limit_c));
+    assert_string_equal(profile->sensor[1].role, "supply");
+    assert_string_equal(profile->sensor[1].input, "temp2");
+    assert_int_equal(profile->sensor[1].group, -1);
+    assert_true(near(profile->sensor[1].limit_c, 85.5));
+    hf_profile_free(profile);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -622,6 +663,7 @@ int main(void)
         cmocka_unit_test(test_files),          cmocka_unit_test(test_steps_and_groups),
         cmocka_unit_test(test_256_groups),     cmocka_unit_test(test_heron),
         cmocka_unit_test(test_start),          cmocka_unit_test(test_schema_agrees),
+        cmocka_unit_test(test_sensors),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -300,7 +300,7 @@ static void handoff_partnered(const void *opaque_state, uint64_t *ret_met, uint6
     *ret_foreign = state->foreign;
 }
 
-#define HANDOFF_ENTRY(scope_, limit_)                                                                        \
+#define HANDOFF_ENTRY(scope_, place_, limit_)                                                                        \
     extern const struct hf_kernel hf_reference_handoff_##scope_;                                             \
     const struct hf_kernel hf_reference_handoff_##scope_ = {                                                 \
         .name = "handoff-" #scope_,                                                                          \
@@ -320,7 +320,8 @@ static void handoff_partnered(const void *opaque_state, uint64_t *ret_met, uint6
         .locate = handoff_locate,                                                                            \
         .plant = handoff_plant,                                                                              \
         .partnered = handoff_partnered,                                                                      \
+        .scope = place_,                                                                      \
     };
 
-HANDOFF_ENTRY(group, "round trip of a cache line between two cores of a group")
-HANDOFF_ENTRY(across, "round trip of a cache line between two groups")
+HANDOFF_ENTRY(group, HF_SCOPE_GROUP, "round trip of a cache line between two cores of a group")
+HANDOFF_ENTRY(across, HF_SCOPE_ACROSS, "round trip of a cache line between two groups")

@@ -1,0 +1,32 @@
+/*
+ * vector-integer: what its entries share. ChaCha rounds (RFC 8439, section 2.1 and 2.3) without the last
+ * addition, over many blocks at once: add, exclusive or, rotate, shuffle of 32-bit words. A steered chain
+ * (steered.h), whose step is HF_CHACHA_DOUBLES double rounds: few, so that much of the work still meets the
+ * operand set.
+ *
+ * Moving words: groups of four rows; a row is a vector that holds four words of each of its blocks side by
+ * side, so a double round needs no more than additions, rotations within words, and shuffles of a row's
+ * words.
+ */
+#ifndef HOLDFAST_WORKLOADS_VECTOR_INTEGER_H
+#define HOLDFAST_WORKLOADS_VECTOR_INTEGER_H
+
+#include "workloads/kernels/steered.h"
+
+#define HF_CHACHA_DOUBLES 2
+
+/* Groups of a width: what the registers hold beside what a rotation needs (16 registers below 512 bit). */
+#define HF_CHACHA_GROUPS_128 3
+#define HF_CHACHA_GROUPS_256 3
+#define HF_CHACHA_GROUPS_512 7
+
+/* Words of 64 bit. */
+#define HF_CHACHA_MOVING_128 (HF_CHACHA_GROUPS_128 * 8)
+#define HF_CHACHA_MOVING_256 (HF_CHACHA_GROUPS_256 * 16)
+#define HF_CHACHA_MOVING_512 (HF_CHACHA_GROUPS_512 * 32)
+
+HF_STEERED_DECLARE(vector_integer_128);
+HF_STEERED_DECLARE(vector_integer_256);
+HF_STEERED_DECLARE(vector_integer_512);
+
+#endif

@@ -1,0 +1,188 @@
+/*
+ * The body of a vector entry of vector-integer. The including file defines, for its width:
+ *   WIDTH, ISA, NEEDS, BURST, ENTRY_NAME   registry data
+ *   VECTOR, VECTOR_WORDS                   the type, and how many 64-bit words it holds
+ *   V_LOAD(p), V_STORE(p, v), V_ADD(a, b), V_XOR(a, b), V_SHUFFLE(a, pattern)
+ *   V_OPAQUE(v)                            keeps v in a register the compiler knows nothing of
+ *   ROTATIONS                              constants of the rotations, a struct with ROTATIONS_SET() and
+ * _CHANGED(r) V_ROTATE_16(a, r), V_ROTATE_12, V_ROTATE_8, V_ROTATE_7 ROW_OPERATIONS vector instructions of a
+ * double round of one group
+ *
+ * Live in registers: GROUPS times four rows and the rotations' constants; the groups' steps are interleaved.
+ */
+#define NAME2(name, width) name##_##width
+#define NAME1(name, width) NAME2(name, width)
+#define NAME(name)         NAME1(name, WIDTH)
+#define GROUPS             NAME(HF_CHACHA_GROUPS)
+#define MOVING             NAME(HF_CHACHA_MOVING)
+
+_Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the width");
+
+#define EACH_GROUP(statement)                                                                                \
+    HF_UNROLL                                                                                                \
+    for (int g = 0; g < TOGETHER; g++)                                                                       \
+    statement
+
+/* The four quarter rounds of a half: one in each column of words. */
+#define HALF_ROUND(rotate_first, rotate_second)                                                              \
+    EACH_GROUP(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                           \
+    EACH_GROUP(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                           \
+    EACH_GROUP(x[g][3] = rotate_first(x[g][3], *r));                                                         \
+    EACH_GROUP(x[g][2] = V_ADD(x[g][2], x[g][3]));                                                           \
+    EACH_GROUP(x[g][1] = V_XOR(x[g][1], x[g][2]));                                                           \
+    EACH_GROUP(x[g][1] = rotate_second(x[g][1], *r))
+
+/*
+ * Rows 0, 2 and 3 turn by so many words, so that diagonals become columns or back. Row 1, which was written
+ * last and is read first, stays: the turns are not in the chain.
+ */
+#define TURN_ROWS(pattern_0, pattern_2, pattern_3)                                                           \
+    EACH_GROUP(x[g][0] = V_SHUFFLE(x[g][0], pattern_0));                                                     \
+    EACH_GROUP(x[g][3] = V_SHUFFLE(x[g][3], pattern_3));                                                     \
+    EACH_GROUP(x[g][2] = V_SHUFFLE(x[g][2], pattern_2))
+
+HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], const ROTATIONS *r)
+{
+    (void)r; /* where rotations have no constants */
+    HALF_ROUND(V_ROTATE_16, V_ROTATE_12);
+    HALF_ROUND(V_ROTATE_8, V_ROTATE_7);
+    TURN_ROWS(0x93, 0x39, 0x4e);
+    HALF_ROUND(V_ROTATE_16, V_ROTATE_12);
+    HALF_ROUND(V_ROTATE_8, V_ROTATE_7);
+    TURN_ROWS(0x39, 0x93, 0x4e);
+}
+
+/* The step of the groups from `words` on. */
+HF_INLINE void NAME(groups_step)(uint64_t *words, const uint64_t *steer, const ROTATIONS *r)
+{
+    VECTOR x[TOGETHER][4];
+
+    EACH_GROUP({
+        HF_UNROLL
+        for (int row = 0; row < 4; row++)
+            x[g][row] = V_LOAD(&words[(g * 4 + row) * VECTOR_WORDS]);
+    })
+    HF_UNROLL
+    for (int i = 0; i < HF_CHACHA_DOUBLES; i++)
+        NAME(double_round)(x, r);
+    EACH_GROUP({
+        HF_UNROLL
+        for (int row = 0; row < 4; row++)
+            V_STORE(&words[(g * 4 + row) * VECTOR_WORDS],
+                    V_XOR(x[g][row], V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS])));
+    })
+}
+
+HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
+{
+    struct hf_steered_state *state = opaque_state;
+    ROTATIONS rotations = ROTATIONS_SET();
+    uint64_t position = state->position;
+    uint64_t up = 0;
+    uint64_t down = steps;
+
+    HF_OPAQUE(position);
+    while (up < steps && down != 0) {
+        const uint64_t *steer = HF_STEERED_AT(state, MOVING, position);
+
+        HF_UNROLL
+        for (int i = 0; i < GROUPS; i += TOGETHER)
+            NAME(groups_step)(&state->word[i * 4 * VECTOR_WORDS], &steer[i * 4 * VECTOR_WORDS], &rotations);
+        position++;
+        up++;
+        down--;
+        HF_OPAQUE(down);
+    }
+    HF_REREAD_MEMORY();
+    state->flaw |=
+        ROTATIONS_CHANGED(rotations) | (up ^ steps) | down | ((state->position + steps) ^ position);
+    state->position = position;
+}
+
+/* The same instructions in the same proportions, none waiting for another: what the ports allow. */
+#define FREE(result_, expression)                                                                            \
+    do {                                                                                                     \
+        VECTOR result_;                                                                                      \
+        V_OPAQUE(a);                                                                                         \
+        result_ = expression;                                                                                \
+        V_OPAQUE(result_);                                                                                   \
+    } while (0)
+
+#define FREE_HALF(rotate_first, rotate_second)                                                               \
+    FREE(v, V_ADD(a, b));                                                                                    \
+    FREE(v, V_XOR(a, b));                                                                                    \
+    FREE(v, rotate_first(a, rotations));                                                                     \
+    FREE(v, V_ADD(a, b));                                                                                    \
+    FREE(v, V_XOR(a, b));                                                                                    \
+    FREE(v, rotate_second(a, rotations))
+
+static const _Alignas(64) uint64_t NAME(limit_words)[8] = {3, 1, 4, 1, 5, 9, 2, 6};
+
+static uint64_t NAME(limit)(uint64_t rounds)
+{
+    ROTATIONS rotations = ROTATIONS_SET();
+    VECTOR a = V_LOAD(NAME(limit_words));
+    VECTOR b = a;
+
+    (void)rotations;
+    V_OPAQUE(b);
+    for (uint64_t round = 0; round < rounds; round++) {
+        HF_UNROLL
+        for (int i = 0; i < 4; i++) {
+            FREE_HALF(V_ROTATE_16, V_ROTATE_12);
+            FREE_HALF(V_ROTATE_8, V_ROTATE_7);
+            FREE(v, V_SHUFFLE(a, 0x39));
+            FREE(v, V_SHUFFLE(a, 0x4e));
+            FREE(v, V_SHUFFLE(a, 0x93));
+        }
+    }
+    return rounds * 2 * ROW_OPERATIONS;
+}
+
+const struct hf_kernel ENTRY_NAME = {
+    .name = "vector-integer",
+    .isa = ISA,
+    .needs = NEEDS,
+    .width_bits = WIDTH,
+    .load_class = HF_LOAD_VECTOR_INT,
+    HF_STEERED_FIELDS(NAME(vector_integer), MOVING, 0),
+    .live_state = HF_LIVE_VECTOR | HF_LIVE_MEMORY,
+    .burst_steps = BURST,
+    .operations_per_step = GROUPS * (HF_CHACHA_DOUBLES * ROW_OPERATIONS + 4),
+    .limit = "issue of vector add, exclusive or, rotate and shuffle",
+    .limit_loop = NAME(limit),
+    .advance = NAME(advance),
+};
+
+#undef NAME2
+#undef NAME1
+#undef NAME
+#undef GROUPS
+#undef TOGETHER
+#undef MOVING
+#undef EACH_GROUP
+#undef HALF_ROUND
+#undef TURN_ROWS
+#undef FREE
+#undef FREE_HALF
+#undef WIDTH
+#undef ISA
+#undef NEEDS
+#undef BURST
+#undef ENTRY_NAME
+#undef VECTOR
+#undef VECTOR_WORDS
+#undef V_LOAD
+#undef V_STORE
+#undef V_ADD
+#undef V_XOR
+#undef V_SHUFFLE
+#undef V_OPAQUE
+#undef ROTATIONS
+#undef ROTATIONS_SET
+#undef ROTATIONS_CHANGED
+#undef V_ROTATE_16
+#undef V_ROTATE_12
+#undef V_ROTATE_8
+#undef V_ROTATE_7
+#undef ROW_OPERATIONS
