@@ -1,10 +1,13 @@
 #!/bin/sh
 # Every test, from a fresh clone.
 #
-#   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash and
-#                             command-line tests, the same under address and undefined-behaviour sanitizers where
-#                             they apply, two programs under valgrind, the checks of layers and style
-#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 bits a kernel; all tiers: 5,000), layers and style
+#   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash,
+#                             command-line and injection tests (5,000 faults a kernel), the same without the last under
+#                             address and undefined-behaviour sanitizers where they apply, two programs under
+#                             valgrind, another architecture (tests/aarch64.sh), the checks of layers, style, flags and
+#                             disassembly
+#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), layers, style, flags,
+#                             disassembly
 #
 # What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
 # status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
@@ -48,6 +51,30 @@ part() {
     echo "FAIL  $title"
     cat "$scratch/log"
     return 1
+}
+
+# The same for a command that may have a reason not to run here: status 77, the reason on the last line.
+part_or_skip() {
+    title=$1
+    shift
+    began=$(date +%s)
+    "$@" >"$scratch/log" 2>&1 </dev/null
+    case $? in
+    0)
+        passed=$((passed + 1))
+        echo "pass  $title ($(($(date +%s) - began)) s)"
+        ;;
+    77)
+        skipped=$((skipped + 1))
+        echo "skipped: $title: $(tail -n 1 "$scratch/log")"
+        ;;
+    *)
+        failed=$((failed + 1))
+        echo "FAIL  $title"
+        cat "$scratch/log"
+        return 1
+        ;;
+    esac
 }
 
 absent() {
@@ -149,6 +176,10 @@ script tests/layers.sh
 script tests/style.sh
 if build dev; then
     part "every test file is registered" all_registered
+    part "tests/flags.sh" sh tests/flags.sh build-dev
+    part "tests/flags.sh --self-test" sh tests/flags.sh --self-test
+    part "tests/disassembly.sh, gcc" sh tests/disassembly.sh build-dev
+    part "tests/disassembly.sh --self-test" sh tests/disassembly.sh --self-test
     if [ "$tier" = quick ]; then
         tests dev "unit, command-line and injection tests" -R '^(unit|cli|inject)/'
     else
@@ -158,7 +189,7 @@ if build dev; then
     fi
 fi
 if [ "$tier" = full ]; then
-    build clang
+    build clang && part "tests/disassembly.sh, clang" sh tests/disassembly.sh build-clang
     if build asan; then
         # Not the detector: it flips registers, and in sanitized code many of them hold addresses.
         tests asan "all but standards and the detector, under sanitizers" -R '^(unit|crash|cli|sim)/' \
@@ -166,6 +197,7 @@ if [ "$tier" = full ]; then
     fi
     part "a search under valgrind" valgrind_search
     part "a unit test under valgrind" valgrind_unit build-dev/unit_record_test_journal
+    part_or_skip "another architecture: tests/aarch64.sh" sh tests/aarch64.sh
 fi
 
 echo "$passed passed, $failed failed, $skipped skipped"

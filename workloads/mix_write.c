@@ -25,6 +25,8 @@ static void write_entry(struct hf_json_writer *writer, const struct hf_mix_entry
         hf_json_string(writer, "solo_kernel", entry->solo_kernel);
     if (entry->stream_kernel[0] != '\0')
         hf_json_string(writer, "stream_kernel", entry->stream_kernel);
+    if (entry->company[0] != '\0')
+        hf_json_string(writer, "company", entry->company);
     if (has_period || entry->pattern == HF_PATTERN_WAKE)
         hf_json_string(writer, "sync", hf_sync_name(entry->sync));
     if (has_period) {

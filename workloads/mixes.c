@@ -22,69 +22,102 @@
 #define US 1e-6
 #define MS 1e-3
 
-#define STEADY(kernel_, width_, weight_)                                                                     \
+#define STEADY(kernel_, width_, weight_) STEADY_BESIDE(kernel_, width_, "", weight_)
+#define STEADY_BESIDE(kernel_, width_, company_, weight_)                                                    \
     {                                                                                                        \
         .kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_STEADY, .sync = HF_SYNC_FREE,     \
-        .weight = (weight_)                                                                                  \
+        .company = company_, .weight = (weight_)                                                             \
     }
-#define PERIODIC(pattern_, kernel_, width_, sync_, low_, high_, duty_, weight_)                              \
+#define PERIODIC(pattern_, kernel_, width_, sync_, low_, high_, duty_, company_, weight_)                    \
     {                                                                                                        \
         .kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_##pattern_,                       \
         .sync = HF_SYNC_##sync_, .period_s = (low_), .period_high_s = (high_), .duty = (duty_),              \
-        .weight = (weight_)                                                                                  \
+        .company = company_, .weight = (weight_)                                                             \
     }
-#define SQUARE(...)    PERIODIC(SQUARE, __VA_ARGS__)
-#define TELEGRAPH(...) PERIODIC(TELEGRAPH, __VA_ARGS__)
-#define SWING(...)     PERIODIC(SWING, __VA_ARGS__)
+#define SQUARE(kernel_, width_, sync_, low_, high_, duty_, weight_)                                          \
+    PERIODIC(SQUARE, kernel_, width_, sync_, low_, high_, duty_, "", weight_)
+#define SQUARE_BESIDE(...) PERIODIC(SQUARE, __VA_ARGS__)
+#define TELEGRAPH(kernel_, width_, sync_, low_, high_, duty_, weight_)                                       \
+    PERIODIC(TELEGRAPH, kernel_, width_, sync_, low_, high_, duty_, "", weight_)
+#define SWING(kernel_, width_, sync_, low_, high_, duty_, weight_)                                           \
+    PERIODIC(SWING, kernel_, width_, sync_, low_, high_, duty_, "", weight_)
 #define WAKE(kernel_, width_, sync_, weight_)                                                                \
     {                                                                                                        \
         .kernel = (kernel_), .width_bits = (width_), .pattern = HF_PATTERN_WAKE, .sync = HF_SYNC_##sync_,    \
         .weight = (weight_)                                                                                  \
     }
-#define SOLO_THEN_ALL(kernel_, width_, weight_)                                                              \
+#define SOLO_THEN_ALL(kernel_, width_, stream_, weight_)                                                     \
     {                                                                                                        \
-        .kernel = (kernel_), .width_bits = (width_), .solo_kernel = "branch",                                \
+        .kernel = (kernel_), .width_bits = (width_), .solo_kernel = "branch", .stream_kernel = stream_,      \
         .pattern = HF_PATTERN_SOLO_THEN_ALL, .sync = HF_SYNC_ALL, .weight = (weight_)                        \
     }
 
-/* 45 vector multiply-add and its transients, 20 integer, 15 scalar and branches. */
-static const struct hf_mix night = {
-    .name = "night",
-    .slice_low_s = 0.5,
-    .slice_high_s = 2,
-    .entry_count = 29,
-    .entry =
-        {
-            STEADY("fma-residue", 0, 6),
-            STEADY("fma-residue", 256, 2.5),
-            STEADY("fma-residue", 128, 1.5),
-            SOLO_THEN_ALL("fma-residue", 0, 9),
-            SQUARE("pulse", 0, ALL, 5 * NS, 80 * NS, 0.5, 2),
-            SQUARE("pulse", 0, DITHER, 5 * NS, 700 * NS, 0.5, 2),
-            SQUARE("pulse", 0, ALL, 0.1 * US, 0.99 * US, 0.5, 2),
-            TELEGRAPH("pulse", 0, ALL, 60 * NS, 4 * US, 0.5, 1),
-            SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.5, 3),
-            SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.1, 1),
-            SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.25, 1),
-            SQUARE("fma-residue", 0, ANTIPHASE, 1.5 * US, 100 * US, 0.5, 1.5),
-            SQUARE("fma-residue", 0, DITHER, 1.5 * US, 100 * US, 0.8, 1.5),
-            TELEGRAPH("fma-residue", 0, ALL, 4 * US, 2 * MS, 0.5, 2),
-            SQUARE("fma-residue", 0, ALL, 0.2 * MS, 0.7 * MS, 0.5, 2),
-            SQUARE("fma-residue", 0, ALL, 2 * MS, 10 * MS, 0.5, 1.5),
-            SQUARE("fma-residue", 0, GROUP, 0.2 * MS, 10 * MS, 0.9, 1.5),
-            WAKE("fma-residue", 0, ALL, 2),
-            SWING("fma-residue", 0, ALL, 0.2, 1, 0.5, 2),
-            STEADY("wide-multiply", 0, 9),
-            SOLO_THEN_ALL("wide-multiply", 0, 4),
-            SQUARE("wide-multiply", 0, ALL, 1.5 * US, 100 * US, 0.5, 3),
-            SQUARE("wide-multiply", 0, FREE, 0.5 * US, 1 * US, 0.5, 2),
-            SQUARE("wide-multiply", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 2),
-            STEADY("branch", 0, 9),
-            SQUARE("branch", 0, ALL, 20 * US, 200 * US, 0.5, 2),
-            SQUARE("branch", 0, DITHER, 20 * US, 200 * US, 0.5, 2),
-            SQUARE("branch", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 1),
-            WAKE("branch", 0, FREE, 1),
-        },
+/* Shares of the time in parts of a hundred. Memory traffic runs as company beside some of the compute slices,
+ * on a third of the groups: cache, memory and coherence traffic beside a load costs 40 to 89 % more power. */
+static const struct hf_mix night =
+    {
+        .name = "night",
+        .slice_low_s = 0.5,
+        .slice_high_s = 2,
+        .entry_count = 51,
+        .entry =
+            {
+                /* vector multiply-add and its transients: 45 */
+                STEADY_BESIDE("fma-residue", 0, "copy-memory", 3.6),
+                STEADY("fma-residue", 0, 3.35),
+                STEADY("fma-residue", 256, 1.65),
+                STEADY("fma-residue", 128, 1.1),
+                SOLO_THEN_ALL("fma-residue", 0, "copy-memory", 7.8),
+                SOLO_THEN_ALL("fma-residue", 0, "copy-l3", 2.2),
+                SQUARE("pulse", 0, ALL, 5 * NS, 80 * NS, 0.5, 2.2),
+                SQUARE("pulse", 0, DITHER, 5 * NS, 700 * NS, 0.5, 2.2),
+                SQUARE_BESIDE("pulse", 0, ALL, 0.1 * US, 0.99 * US, 0.5, "chase-memory", 1.65),
+                TELEGRAPH("pulse", 0, ALL, 60 * NS, 4 * US, 0.5, 1.1),
+                SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.5, 2.2),
+                SQUARE_BESIDE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.5, "copy-memory", 1.1),
+                SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.1, 1.1),
+                SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.25, 1.1),
+                SQUARE("fma-residue", 0, ANTIPHASE, 1.5 * US, 100 * US, 0.5, 1.65),
+                SQUARE("fma-residue", 0, DITHER, 1.5 * US, 100 * US, 0.8, 1.65),
+                TELEGRAPH("fma-residue", 0, ALL, 4 * US, 2 * MS, 0.5, 2.2),
+                SQUARE("fma-residue", 0, ALL, 0.2 * MS, 0.7 * MS, 0.5, 1.65),
+                SQUARE_BESIDE("fma-residue", 0, ALL, 2 * MS, 10 * MS, 0.5, "gather-l3", 1.1),
+                SQUARE("fma-residue", 0, GROUP, 0.2 * MS, 10 * MS, 0.9, 1.1),
+                WAKE("fma-residue", 0, ALL, 1.65),
+                SWING("fma-residue", 0, ALL, 0.2, 1, 0.5, 1.65),
+                /* integer and crypto: 20 */
+                STEADY("vector-integer", 0, 7.5),
+                STEADY("vector-integer", 256, 2.5),
+                SQUARE("vector-integer", 0, ALL, 1.5 * US, 100 * US, 0.5, 3.75),
+                TELEGRAPH("vector-integer", 0, ALL, 4 * US, 200 * US, 0.5, 2.5),
+                SOLO_THEN_ALL("vector-integer", 0, "copy-memory", 3.75),
+                /* memory and between cores: 20 */
+                STEADY("chase-l1", 0, 0.5),
+                STEADY("chase-l2", 0, 1),
+                STEADY("chase-l3", 0, 1),
+                STEADY("chase-memory", 0, 1.5),
+                STEADY("gather-l1", 0, 0.5),
+                STEADY("gather-l2", 0, 1),
+                STEADY("gather-l3", 0, 1),
+                STEADY("gather-memory", 0, 1.5),
+                STEADY("copy-l1", 0, 1),
+                STEADY("copy-l2", 0, 1),
+                STEADY("copy-l3", 0, 1.5),
+                STEADY("copy-memory", 0, 2.5),
+                STEADY("handoff-group", 0, 2),
+                STEADY("handoff-across", 0, 2),
+                SQUARE("copy-memory", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 1),
+                SQUARE("copy-l2", 0, ALL, 5 * US, 100 * US, 0.5, 1),
+                /* scalar, divide, branch: 15 */
+                STEADY_BESIDE("wide-multiply", 0, "copy-memory", 1.4),
+                STEADY("wide-multiply", 0, 2.75),
+                SQUARE("wide-multiply", 0, ALL, 1.5 * US, 100 * US, 0.5, 1.35),
+                SOLO_THEN_ALL("wide-multiply", 0, "copy-memory", 2.05),
+                STEADY("branch", 0, 4.1),
+                SQUARE("branch", 0, ALL, 20 * US, 200 * US, 0.5, 1),
+                SQUARE("branch", 0, DITHER, 20 * US, 10 * MS, 0.5, 1),
+                WAKE("branch", 0, FREE, 1.35),
+            },
 };
 
 /* Variety in minutes: every kernel, every pattern, short slices. */
@@ -92,13 +125,13 @@ static const struct hf_mix screen = {
     .name = "screen",
     .slice_low_s = 0.3,
     .slice_high_s = 0.7,
-    .entry_count = 13,
+    .entry_count = 28,
     .entry =
         {
             STEADY("fma-residue", 0, 2),
             STEADY("fma-residue", 256, 1),
             STEADY("fma-residue", 128, 1),
-            SOLO_THEN_ALL("fma-residue", 0, 2),
+            SOLO_THEN_ALL("fma-residue", 0, "copy-memory", 2),
             SQUARE("pulse", 0, DITHER, 5 * NS, 700 * NS, 0.5, 1),
             SQUARE("fma-residue", 0, ALL, 1.5 * US, 100 * US, 0.5, 2),
             SQUARE("fma-residue", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 1),
@@ -108,6 +141,55 @@ static const struct hf_mix screen = {
             STEADY("wide-multiply", 0, 2),
             SQUARE("wide-multiply", 0, ALL, 1.5 * US, 100 * US, 0.5, 1),
             STEADY("branch", 0, 2),
+            STEADY("vector-integer", 0, 1),
+            STEADY("chase-l1", 0, 0.25),
+            STEADY("chase-l2", 0, 0.25),
+            STEADY("chase-l3", 0, 0.25),
+            STEADY("chase-memory", 0, 0.5),
+            STEADY("gather-l1", 0, 0.25),
+            STEADY("gather-l2", 0, 0.25),
+            STEADY("gather-l3", 0, 0.25),
+            STEADY("gather-memory", 0, 0.5),
+            STEADY("copy-l1", 0, 0.25),
+            STEADY("copy-l2", 0, 0.25),
+            STEADY("copy-l3", 0, 0.25),
+            STEADY("copy-memory", 0, 1),
+            STEADY("handoff-group", 0, 0.5),
+            STEADY("handoff-across", 0, 0.5),
+        },
+};
+
+/* Memory and what lies between cores, alone and beside vectors: for memory settings, and for a baseline. */
+static const struct hf_mix memory = {
+    .name = "memory",
+    .slice_low_s = 0.5,
+    .slice_high_s = 2,
+    .entry_count = 23,
+    .entry =
+        {
+            STEADY("chase-l1", 0, 1),
+            STEADY("chase-l2", 0, 2),
+            STEADY("chase-l3", 0, 2),
+            STEADY("chase-memory", 0, 6),
+            STEADY("gather-l1", 0, 1),
+            STEADY("gather-l2", 0, 2),
+            STEADY("gather-l3", 0, 3),
+            STEADY("gather-memory", 0, 6),
+            STEADY("copy-l1", 0, 1),
+            STEADY("copy-l2", 0, 2),
+            STEADY("copy-l3", 0, 4),
+            STEADY("copy-memory", 0, 10),
+            STEADY("handoff-group", 0, 4),
+            STEADY("handoff-across", 0, 6),
+            SQUARE("copy-memory", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 3),
+            SQUARE("copy-l3", 0, ALL, 10 * US, 100 * US, 0.5, 2),
+            SQUARE("copy-l2", 0, DITHER, 10 * US, 100 * US, 0.5, 1),
+            TELEGRAPH("copy-memory", 0, ALL, 0.2 * MS, 2 * MS, 0.5, 2),
+            WAKE("copy-memory", 0, ALL, 1),
+            SWING("copy-memory", 0, ALL, 0.2, 1, 0.5, 1),
+            STEADY_BESIDE("fma-residue", 0, "copy-memory", 4),
+            STEADY_BESIDE("fma-residue", 0, "chase-memory", 2),
+            SOLO_THEN_ALL("fma-residue", 0, "copy-memory", 4),
         },
 };
 
@@ -120,7 +202,7 @@ static const struct hf_mix quick = {
     .entry =
         {
             STEADY("fma-residue", 0, 2),
-            SOLO_THEN_ALL("fma-residue", 0, 2),
+            SOLO_THEN_ALL("fma-residue", 0, "", 2),
             SQUARE("fma-residue", 0, ALL, 5 * US, 5 * MS, 0.5, 2),
             STEADY("wide-multiply", 0, 1.5),
             STEADY("branch", 0, 1.5),
@@ -221,7 +303,7 @@ static const struct hf_mix sweep_third = {
             TELEGRAPH("fma-residue", 0, ALL, 4 * US, 200 * US, 0.5, 2),
             TELEGRAPH("fma-residue", 0, ANTIPHASE, 4 * US, 200 * US, 0.5, 1),
             TELEGRAPH("fma-residue", 0, DITHER, 4 * US, 200 * US, 0.5, 1),
-            SOLO_THEN_ALL("fma-residue", 0, 4),
+            SOLO_THEN_ALL("fma-residue", 0, "copy-memory", 4),
             STEADY("fma-residue", 0, 2),
         },
 };
@@ -252,7 +334,7 @@ static const struct hf_mix regulator = {
             WAKE("fma-residue", 0, GROUP, 1),
             WAKE("fma-residue", 0, FREE, 1),
             WAKE("wide-multiply", 0, ALL, 1),
-            SOLO_THEN_ALL("fma-residue", 0, 4),
+            SOLO_THEN_ALL("fma-residue", 0, "copy-memory", 4),
         },
 };
 
@@ -275,38 +357,8 @@ static const struct hf_mix swing = {
         },
 };
 
-/* Every level of the caches, memory, and what cores hand to each other. The baseline is proved with it beside the run's own
- * mix: a memory fault must not be blamed on a ratio. */
-static const struct hf_mix memory = {
-    .name = "memory",
-    .slice_low_s = 0.5,
-    .slice_high_s = 2,
-    .entry_count = 18,
-    .entry =
-        {
-            STEADY("copy-memory", 0, 14),
-            STEADY("copy-memory", 256, 4),
-            SQUARE("copy-memory", 0, ALL, 0.2 * MS, 10 * MS, 0.5, 6),
-            STEADY("gather-memory", 0, 10),
-            STEADY("gather-memory", 256, 3),
-            STEADY("chase-memory", 0, 8),
-            STEADY("copy-l3", 0, 8),
-            SQUARE("copy-l3", 0, DITHER, 1.5 * US, 100 * US, 0.5, 3),
-            STEADY("gather-l3", 0, 6),
-            STEADY("chase-l3", 0, 4),
-            STEADY("copy-l2", 0, 5),
-            STEADY("gather-l2", 0, 5),
-            STEADY("chase-l2", 0, 2),
-            STEADY("copy-l1", 0, 4),
-            STEADY("gather-l1", 0, 4),
-            STEADY("chase-l1", 0, 2),
-            STEADY("handoff-group", 0, 6),
-            STEADY("handoff-across", 0, 6),
-        },
-};
-
-static const struct hf_mix *const builtin[] = {&quick,       &screen,    &night, &sweep_first, &sweep_second,
-                                               &sweep_third, &regulator, &swing, &memory};
+static const struct hf_mix *const builtin[] = {&quick,        &screen,      &night,     &memory, &sweep_first,
+                                               &sweep_second, &sweep_third, &regulator, &swing};
 
 #define BUILTIN_COUNT ((int)(sizeof builtin / sizeof builtin[0]))
 

@@ -15,7 +15,7 @@
 #define GOLDEN_STEP UINT64_C(0x9e3779b97f4a7c15) /* 2^64 / golden ratio, odd */
 
 #define SWING_PERIODS   2  /* in a slice, at least */
-#define SWING_QUANTILES 64 /* of its period, for the mean length of a slice */
+#define SWING_QUANTILES 16 /* of its period, for the mean length of a slice */
 
 static double between(double low, double high, double uniform)
 {

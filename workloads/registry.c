@@ -68,9 +68,9 @@ static const struct line lines[] = {
     {{&hf_reference_copy_512_memory, X86(hf_avx512_copy_512_memory)}},
     {{&hf_reference_handoff_group}},
     {{&hf_reference_handoff_across}},
-    {{&hf_reference_vector_integer_128, X86(hf_crypto_vector_integer_128) X86(hf_avx2_vector_integer_128)
+    {{&hf_reference_vector_integer_128, X86(hf_crypto_vector_integer_128) X86(hf_avx2_vector_integer_128) X86(hf_avx512_vector_integer_128)
       ARM64(hf_aarch64_vector_integer_128)}},
-    {{&hf_reference_vector_integer_256, X86(hf_avx2_vector_integer_256)}},
+    {{&hf_reference_vector_integer_256, X86(hf_avx2_vector_integer_256) X86(hf_avx512_vector_integer_256)}},
     {{&hf_reference_vector_integer_512, X86(hf_avx512_vector_integer_512)}},
 };
 /* clang-format on */
@@ -142,7 +142,10 @@ int hf_kernel_is_native(int index)
 {
     assert(index >= 0 && index < LINE_COUNT);
     registry_fill();
-    return registry.fastest[index] != lines[index].entry[0] || lines[index].entry[1] == NULL;
+    if (registry.fastest[index] != lines[index].entry[0])
+        return 1;
+    /* plain C only, on this architecture at least: it is what general registers do, and no wider vector */
+    return lines[index].entry[1] == NULL && lines[index].entry[0]->width_bits <= 64;
 }
 
 int hf_kernel_index(const char *name, int width_bits)

@@ -17,7 +17,7 @@
 #define INDEX_MAX    10
 #define LINE_MAX     4096
 #define PATH_MAX_    512
-#define MEMORY_SHARE 2 /* arenas take at most half of what is available */
+#define MEMORY_SHARE 4 /* of what is available: one arena a worker takes a quarter at most; it may need two at once */
 
 /* What a core of the last ten years has at least (common practice, no source): for a machine that does not say. */
 static const uint64_t assumed_bytes[HF_LEVEL_MEMORY] = {0, 32 * KIB, 256 * KIB, 2 * MIB};

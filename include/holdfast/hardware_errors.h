@@ -243,6 +243,7 @@ void hf_error_joiner_flush(struct hf_error_joiner *joiner, int64_t now_ns);
 struct hf_error_totals {
     uint64_t lines, events, held_down, repeated;
     uint64_t by_severity[HF_ERROR_SEVERITY_COUNT]; /* of the events passed on */
+    uint64_t held_by_severity[HF_ERROR_SEVERITY_COUNT];
 };
 
 void hf_error_joiner_totals(const struct hf_error_joiner *joiner, struct hf_error_totals *ret_totals);

@@ -94,6 +94,31 @@ int hf_plan_observe(struct hf_plan *plan, const struct hf_event *event, struct h
  * now_s is the run time of the last observed event or later. Never allocates. */
 void hf_plan_propose(const struct hf_plan *plan, int group, double now_s, struct hf_proposal *ret_proposal);
 
+/*
+ * The same for all groups at once: one proposal for each group without an open trial, group_count entries at
+ * most; returns how many. For drivers with which a change is a reboot for all: a round is one boot, and its
+ * trials last equally long. A joint trial, FINISHED or STOP comes alone. Each proposal is what
+ * hf_plan_propose() says, but for the limit. Never allocates.
+ */
+int hf_plan_propose_round(const struct hf_plan *plan, double now_s, struct hf_proposal *ret_proposals);
+
+/*
+ * What was learned so far counts for `keep` of what it did, 0 to 1: conditions have changed, or time has
+ * passed. Not part of a run's fold: for a plan that is made from an old run's events to start a new question
+ * from.
+ */
+void hf_plan_discount(struct hf_plan *plan, double keep);
+
+/* What the deadline did. */
+struct hf_plan_deadline {
+    int set;          /* 1: there is one */
+    int ended_search; /* 1: the search would have gone on without it */
+    double
+        steps_lost; /* a group, on average: what going on would still have won; NAN: the method cannot say */
+};
+
+void hf_plan_deadline(const struct hf_plan *plan, struct hf_plan_deadline *ret_deadline);
+
 /* What the plan believes of one group: for the report and the certificate. */
 struct hf_plan_view {
     int chosen_step;       /* the ratio that would be certified now; baseline until something is known */

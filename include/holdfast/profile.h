@@ -30,8 +30,8 @@ struct hf_profile_group {
     int pinned_step; /* "pinned_ratio", -1: not pinned */
 };
 
-/* One of "sensors": the first that fits a sensor wins. "" fits everything, but chip. The names are those that survey
- * shows; roles: core-group, package, supply, coolant, ignored. */
+/* One of "sensors": the first that fits a sensor wins. "" fits everything, but chip. The names are those that
+ * survey shows; roles: core-group, package, supply, coolant, ignored. */
 #define HF_PROFILE_SENSORS_MAX       256
 #define HF_PROFILE_SENSOR_LIMIT_LOW  30.0
 #define HF_PROFILE_SENSOR_LIMIT_HIGH 105.0
@@ -69,7 +69,8 @@ struct hf_profile {
     int accept_the_risk;
     double temperature_limit_c; /* default 95, at most 105 */
     int temperature_unwatched;  /* "temperature": "unwatched" */
-    double clock_tolerance;     /* "clock_tolerance_percent", default 0.7 % is 0.007: a lower median is a shortfall */
+    double clock_tolerance;     /* "clock_tolerance_percent", default 0.7 % is 0.007: a lower median is a
+                                   shortfall */
     int sensor_count;
     struct hf_profile_sensor sensor[HF_PROFILE_SENSORS_MAX];
 

@@ -202,7 +202,7 @@ void hf_sensor_reader_load(struct hf_sensor_reader *reader, int under_load);
 int hf_sensor_reader_latest(struct hf_sensor_reader *reader, struct hf_reading *ret_readings,
                             int64_t *ret_age_ns);
 /* Ends the thread. HF_E_BUSY: it hangs in a read for more than 2 s; reader and set are then left to it and
- * must not be freed. */
+ * must not be freed; it may be called again. */
 int hf_sensor_reader_stop(struct hf_sensor_reader *reader, struct hf_error *error); /* NULL is allowed */
 
 #endif

@@ -15,7 +15,8 @@
 #include "holdfast/rehearse.h"
 
 #define OUTPUT_MAX (64 * 1024)
-#define EDGE_SHARE 0.6   /* without a rig section: where edges are taken to lie between baseline and highest \
+#define EDGE_SHARE                                                                                           \
+    0.6                  /* without a rig section: where edges are taken to lie between baseline and highest \
                           */
 #define STEEP_NATS   2.3 /* per 25 MHz: the ends of what is plausible (docs/rig-model.md) */
 #define SHALLOW_NATS 0.9
@@ -47,12 +48,10 @@ static const struct hf_option options[] = {
 static const struct hf_usage usage = {
     "rehearse", "whole nights against simulated rigs, in virtual time", options,
     "Without a profile: 20 rigs of 8 groups of 8 cores, seed 1, at most one fault in\n"
-    "168 h, a soak of 6 h. Every group under trial runs the night mix. No worker is\n"
-    "started and no setting of this machine is touched. The same options give the\n"
-    "same nights, whatever --jobs. With --profile: its groups, ratios, mix, claim, soak\n"
-    "and method.\n"
-    "Oddities: hot-cores, flat-cores, weak-units (one core each), stretching,\n"
-    "settings-lost.\n"
+    "168 h, a soak of 6 h; groups under trial run the night mix. With one: its\n"
+    "groups, ratios, mix, claim, soak and method. No worker is started, no setting of\n"
+    "this machine touched. The same options give the same nights, whatever --jobs.\n"
+    "Oddities: hot-cores, flat-cores, weak-units, stretching, settings-lost.\n"
     "Exit status: 0 done, 2 bad usage or input.\n"};
 
 /* What the nights are made of. */

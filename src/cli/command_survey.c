@@ -32,7 +32,7 @@ static const struct hf_option options[] = {
 };
 
 static const struct hf_usage usage = {
-    "survey", "what this machine has, what it lacks, and whether errors are seen", options,
+    "survey", "what this machine has, and what it lacks", options,
     "hwloc's environment variables (HWLOC_XMLFILE, HWLOC_SYNTHETIC, HWLOC_FSROOT with\n"
     "HWLOC_COMPONENTS) show other machines; nothing is proved or changed on those.\n"
     "A recording holds no serial numbers, names or addresses.\n"
@@ -103,10 +103,11 @@ static const char *or_unknown(const char *text)
 
 static void print_facts(const struct hf_machine_facts *facts)
 {
-    printf("\nmachine\n");
-    printf("  processor  %s (%s, family %d, model %d, stepping %d), microcode %s\n",
-           or_unknown(facts->cpu_model), or_unknown(facts->cpu_vendor), facts->cpu_family,
-           facts->cpu_model_number, facts->cpu_stepping, or_unknown(facts->microcode));
+    printf("\nmachine\n  processor  %s (%s", or_unknown(facts->cpu_model), or_unknown(facts->cpu_vendor));
+    if (facts->cpu_family >= 0)
+        printf(", family %d, model %d, stepping %d", facts->cpu_family, facts->cpu_model_number,
+               facts->cpu_stepping);
+    printf("), microcode %s\n", or_unknown(facts->microcode));
     printf("  kernel     %s%s\n", or_unknown(facts->kernel),
            facts->virtual_machine == 1 ? "; a virtual machine: clocks and settings are the host's" : "");
     printf("  firmware   %s %s %s\n", or_unknown(facts->firmware_vendor), facts->firmware_version,

@@ -167,8 +167,10 @@ static void make_mix(struct narrowing *n, const struct hf_narrow_load *load)
         if (!load->entry[i])
             continue;
         if (!load->pattern[i]) {
-            entry = (struct hf_mix_entry){.width_bits = entry.width_bits, .weight = entry.weight};
-            memcpy(entry.kernel, whole->entry[i].kernel, sizeof entry.kernel);
+            entry.pattern = HF_PATTERN_STEADY;
+            entry.sync = HF_SYNC_FREE;
+            entry.period_s = entry.period_high_s = entry.duty = 0;
+            entry.solo_kernel[0] = entry.stream_kernel[0] = '\0';
         }
         n->mix.entry[n->mix.entry_count++] = entry;
     }

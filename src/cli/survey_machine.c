@@ -157,7 +157,7 @@ static void take_event(void *argument, const struct hf_hardware_error *event)
 
     if (event->previous_boot) {
         errors->previous_boot++;
-    } else if (event->kind != HF_KIND_STORM) {
+    } else if (event->kind != HF_KIND_STORM) { /* what a storm held down is in the joiner's totals */
         errors->by_severity[event->severity]++;
     }
     if (event->severity == HF_SEVERITY_NOTICE)
@@ -207,6 +207,7 @@ static int read_errors(struct hf_survey_machine *machine, struct hf_error *error
     struct hf_survey_errors *errors = &machine->errors;
     struct hf_error_joiner_config config = {.take = take_event, .argument = errors};
     struct hf_error_joiner *joiner = NULL;
+    struct hf_error_totals totals;
     int dumps;
 
     if (hf_error_joiner_new(&config, &joiner, error) != HF_OK)
@@ -215,6 +216,9 @@ static int read_errors(struct hf_survey_machine *machine, struct hf_error *error
     hf_polling_read(&machine->host, &errors->polling);
     errors->memory_count = hf_memory_counts_read(&machine->host, errors->memory, HF_MEMORY_COUNTS_MAX);
     errors->trace_points = trace_points(&machine->host);
+    hf_error_joiner_totals(joiner, &totals);
+    for (int severity = 0; severity < HF_ERROR_SEVERITY_COUNT; severity++)
+        errors->by_severity[severity] += totals.held_by_severity[severity];
     dumps = hf_store_read(&machine->host, NULL, NULL, NULL, 0);
     errors->dumps = dumps < 0 ? -1 : dumps;
     hf_error_joiner_free(joiner);

@@ -5,7 +5,7 @@
 
 #include "cli/survey.h"
 
-#define SENSOR_LINES_MAX 10
+#define SENSOR_LINES_MAX 12
 
 /* --- clocks ----------------------------------------------------------------------------------------- */
 
@@ -50,7 +50,7 @@ static void print_sensor(const struct hf_survey_machine *machine, int index)
 
 /* The cores of a group in one line. */
 static int print_group_sensors(const struct hf_survey_machine *machine, const struct hf_topology *topology,
-                               int group)
+                               int group, int show)
 {
     double lowest = INFINITY, highest = -INFINITY;
     int count = 0;
@@ -66,12 +66,25 @@ static int print_group_sensors(const struct hf_survey_machine *machine, const st
         lowest = fmin(lowest, machine->readings[i].value);
         highest = fmax(highest, machine->readings[i].value);
     }
-    if (count > 0 && highest >= lowest)
+    if (show && count > 0 && highest >= lowest)
         printf("  core-group  %s: %d sensors, %.1f to %.1f degC\n", topology->group[group].name, count,
                lowest, highest);
-    else if (count > 0)
+    else if (show && count > 0)
         printf("  core-group  %s: %d sensors, none of them believed\n", topology->group[group].name, count);
     return count > 0;
+}
+
+/* One line each, with a role other than a core group's or without one; *lines counts those not shown, too. */
+static void print_plain_sensors(const struct hf_survey_machine *machine, int with_role, int *lines)
+{
+    for (int i = 0; i < hf_sensors_count(machine->sensors); i++) {
+        enum hf_sensor_role role = hf_sensors_at(machine->sensors, i)->role;
+
+        if (role == HF_ROLE_GROUP || (role != HF_ROLE_NONE) != with_role)
+            continue;
+        if ((*lines)++ < SENSOR_LINES_MAX)
+            print_sensor(machine, i);
+    }
 }
 
 static void print_sensors(const struct hf_survey_machine *machine, const struct hf_topology *topology)
@@ -79,26 +92,16 @@ static void print_sensors(const struct hf_survey_machine *machine, const struct 
     int count = hf_sensors_count(machine->sensors);
     int good = 0;
     int lines = 0;
-    int left = 0;
 
     for (int i = 0; i < count; i++)
         good += machine->readings[i].trouble == HF_SENSOR_GOOD;
     printf("\nsensors: %d, %d of them believed\n", count, good);
-    for (int group = 0; group < topology->group_count && lines < SENSOR_LINES_MAX; group++)
-        lines += print_group_sensors(machine, topology, group);
-    for (int with_role = 1; with_role >= 0; with_role--) {
-        for (int i = 0; i < count; i++) {
-            enum hf_sensor_role role = hf_sensors_at(machine->sensors, i)->role;
-
-            if (role == HF_ROLE_GROUP || (role != HF_ROLE_NONE) != with_role)
-                continue;
-            if (lines < SENSOR_LINES_MAX)
-                print_sensor(machine, i);
-            left += lines++ >= SENSOR_LINES_MAX;
-        }
-    }
-    if (left > 0)
-        printf("  and %d more: --json shows all\n", left);
+    print_plain_sensors(machine, 1, &lines);
+    for (int group = 0; group < topology->group_count; group++)
+        lines += print_group_sensors(machine, topology, group, lines < SENSOR_LINES_MAX);
+    print_plain_sensors(machine, 0, &lines);
+    if (lines > SENSOR_LINES_MAX)
+        printf("  and %d more lines: --json shows all\n", lines - SENSOR_LINES_MAX);
 }
 
 /* --- error sources ---------------------------------------------------------------------------------- */

@@ -208,6 +208,7 @@ static void pass_on_or_hold(struct hf_error_joiner *joiner, const struct hf_hard
     storm->held++;
     storm->held_count += event->count;
     joiner->totals.held_down++;
+    joiner->totals.held_by_severity[event->severity]++;
 }
 
 /* --- the same error from two sources ---------------------------------------------------------------- */
@@ -226,10 +227,12 @@ static int tells_the_same(const struct recent *recent, const struct hf_hardware_
            recent->severity == event->severity;
 }
 
-/* The kernel's own time tells better than ours when the error was: a backlog is read in one go. */
+/* A backlog is read in one go: only the kernel's own time tells when its errors were. What comes live is
+ * timed by our clock, since the log's and other sources' clocks drift apart over days. */
 static void mark_repeats(struct hf_error_joiner *joiner, struct hf_hardware_error *event, int64_t now_ns)
 {
-    int64_t at_ns = event->boot_us >= 0 && event->boot_us < INT64_MAX / 1000 ? event->boot_us * 1000 : now_ns;
+    int by_log = (event->earlier || event->previous_boot) && event->boot_us >= 0;
+    int64_t at_ns = by_log && event->boot_us < INT64_MAX / 1000 ? event->boot_us * 1000 : now_ns;
 
     if (event->severity == HF_SEVERITY_NOTICE || event->source == HF_FROM_KERNEL)
         return;
@@ -291,9 +294,13 @@ static void finish(struct hf_error_joiner *joiner, struct hf_hardware_error *eve
  */
 static int is_leftover(const struct open_event *open)
 {
-    return (open->class == OPEN_CHECK || open->class == OPEN_CONTROLLER) && !open->event.exception &&
-           open->event.boot_us >= 0 && open->event.boot_us < LEFTOVER_US &&
-           hf_status_severity(open->event.status, open->event.vendor) >= HF_SEVERITY_UNCORRECTED;
+    enum hf_error_severity severity = hf_status_severity(open->event.status, open->event.vendor);
+
+    if (open->event.exception || open->event.boot_us < 0 || open->event.boot_us >= LEFTOVER_US)
+        return 0;
+    if (open->class == OPEN_CHECK || open->class == OPEN_CONTROLLER)
+        return severity >= HF_SEVERITY_UNCORRECTED;
+    return open->class == OPEN_DECODED && severity == HF_SEVERITY_FATAL;
 }
 
 static void close_open(struct hf_error_joiner *joiner, struct open_event *open, int64_t now_ns)

@@ -344,10 +344,10 @@ static int walk(struct saver *saver, const char *done, const char *rest, const s
     return code;
 }
 
-/* --- the cgroup ---------------------------------------------------------------------------------------- */
+/* --- the cgroup ------------------------------------------------------------------------------------- */
 
-/* Which CPUs a cgroup allows belongs to the machine as seen, but its path may name a user: it is written down as
- * /recorded, below the usual mount point. Version 2 only. */
+/* Which CPUs a cgroup allows belongs to the machine as seen, but its path may name a user: it is written down
+ * as /recorded, below the usual mount point. Version 2 only. */
 
 #define CGROUPS        "/sys/fs/cgroup"
 #define CGROUP_RENAMED "/recorded"

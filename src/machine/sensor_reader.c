@@ -24,7 +24,7 @@ struct hf_sensor_reader {
     pthread_mutex_t lock;
     pthread_cond_t wake;
     int64_t period_ns;
-    int stop, under_load;
+    int stop, ended, under_load;
     int64_t newest_ns; /* monotonic, of the host's clock; 0: none yet */
     struct hf_reading *newest;
     struct hf_reading *round; /* the thread's own */
@@ -70,6 +70,8 @@ static void *read_rounds(void *argument)
         if (!wait_for_round(reader, &due))
             break;
     }
+    reader->ended = 1;
+    (void)pthread_cond_broadcast(&reader->wake);
     (void)pthread_mutex_unlock(&reader->lock);
     return NULL;
 }
@@ -151,17 +153,22 @@ int hf_sensor_reader_latest(struct hf_sensor_reader *reader, struct hf_reading *
 int hf_sensor_reader_stop(struct hf_sensor_reader *reader, struct hf_error *error)
 {
     struct timespec due;
+    int ended;
 
     if (reader == NULL)
         return HF_OK;
-    (void)pthread_mutex_lock(&reader->lock);
-    reader->stop = 1;
-    (void)pthread_cond_signal(&reader->wake);
-    (void)pthread_mutex_unlock(&reader->lock);
     (void)clock_gettime(CLOCK_MONOTONIC, &due);
     due.tv_sec += STOP_WAIT_S;
-    if (pthread_clockjoin_np(reader->thread, NULL, CLOCK_MONOTONIC, &due) != 0)
+    (void)pthread_mutex_lock(&reader->lock);
+    reader->stop = 1;
+    (void)pthread_cond_broadcast(&reader->wake);
+    while (!reader->ended && pthread_cond_timedwait(&reader->wake, &reader->lock, &due) != ETIMEDOUT) {
+    }
+    ended = reader->ended;
+    (void)pthread_mutex_unlock(&reader->lock);
+    if (!ended)
         return hf_fail(error, HF_E_BUSY, "a sensor's driver hangs in a read for more than %d s", STOP_WAIT_S);
+    (void)pthread_join(reader->thread, NULL);
     reader_free(reader);
     return HF_OK;
 }

@@ -235,6 +235,34 @@ static void count_void(struct hf_plan *plan, int group, enum hf_cause cause)
     own->left_alone_cause = cause;
 }
 
+/* A clock that fell short will do so again: the group goes no higher than one step below. */
+static void cap_short_clock(struct hf_plan *plan, int group, int step)
+{
+    int *cap = &plan->group[group].short_cap;
+
+    if (step - 1 < *cap)
+        *cap = step - 1;
+    plan_choose(plan, group, plan->group[group].chosen);
+}
+
+/* In a joint trial nobody is named: of those whose clock has fallen short before, the one with least room. */
+static void cap_shortest_of_joint(struct hf_plan *plan)
+{
+    int least = HF_STEPS_MAX, suspect = -1;
+
+    for (int g = 0; g < plan->config.group_count; g++) {
+        int room = plan->group[g].short_cap - plan->joint_step[g];
+
+        if (plan->joint_step[g] > plan->config.group[g].baseline_step && !plan->config.group[g].pinned &&
+            plan->group[g].short_cap < HF_STEPS_MAX && room < least) {
+            least = room;
+            suspect = g;
+        }
+    }
+    if (suspect >= 0)
+        cap_short_clock(plan, suspect, plan->joint_step[suspect]);
+}
+
 static void count_outcome(struct hf_plan *plan, const struct plan_outcome *outcome, int unnamed_reset)
 {
     struct plan_group *own = &plan->group[outcome->group];
@@ -254,8 +282,9 @@ static void count_outcome(struct hf_plan *plan, const struct plan_outcome *outco
 
 /*
  * Resets in a row with nothing judged between them would park the run, and each costs all groups their time:
- * after the first, whoever may have caused it goes one step of 25 MHz lower than it was, after the next three
- * more; and so on until something has been judged.
+ * after the first, the group that is named goes one step of 25 MHz lower than it was (nobody else: the
+ * methods learn from it); after the second and each further, whoever may have caused it goes three lower,
+ * until something has been judged.
  */
 static void back_off_after_reset(struct hf_plan *plan, const struct plan_outcome *outcome)
 {
@@ -263,6 +292,8 @@ static void back_off_after_reset(struct hf_plan *plan, const struct plan_outcome
     double units = plan->fruitless_resets == 1 ? 1.0 : 3.0;
     int lower = outcome->step - (int)ceil(units * 25.0 / plan->config.step_mhz);
 
+    if (plan->fruitless_resets == 1 && !outcome->ended_by_fault)
+        return;
     if (lower < own->reset_cap)
         own->reset_cap = lower;
 }
@@ -299,6 +330,30 @@ static void learn(struct hf_plan *plan, int unnamed_reset)
     plan->outcome_count = 0;
 }
 
+/* The sums up to an event: who was under load at which step. */
+static void add_load(struct hf_plan *plan, double seconds)
+{
+    for (int g = 0; g < plan->config.group_count; g++) {
+        int joint = plan->joint.number != 0 && plan->joint.loaded && plan->joint_step[g] >= 0;
+
+        if (!joint && (plan->trial[g].number == 0 || !plan->trial[g].loaded))
+            continue;
+        plan->step_sum_s += seconds * (joint ? plan->joint_step[g] : plan->trial[g].step);
+        plan->load_sum_s += seconds;
+    }
+}
+
+/* Mean step of the loaded others since the trial was loaded. */
+static double others_step(const struct hf_plan *plan, const struct plan_trial *trial, int step)
+{
+    double own_s = plan->time_s - trial->loaded_s;
+    double load_s = plan->load_sum_s - trial->load_sum_s - own_s;
+
+    if (!trial->loaded || load_s < 0.01 * own_s || load_s <= 0.0)
+        return NAN;
+    return (plan->step_sum_s - trial->step_sum_s - own_s * step) / load_s;
+}
+
 /* One group's part of a verdict. A hardware error that is followed by the verdict it caused is one fault. */
 static void add_outcome(struct hf_plan *plan, const struct hf_event *event, const struct plan_trial *trial,
                         int group, int step, int errors)
@@ -318,6 +373,7 @@ static void add_outcome(struct hf_plan *plan, const struct hf_event *event, cons
         .limit_s = trial->limit_s,
         .faults_within = errors,
         .ended_by_fault = ended,
+        .others_step = others_step(plan, trial, step),
     };
     if (event->verdict == HF_VERDICT_FAIL && !ended && event->group != HF_GROUP_NONE)
         outcome->verdict = HF_VERDICT_VOID; /* another group failed: clean, but not served */
@@ -400,6 +456,8 @@ static void close_joint(struct hf_plan *plan, const struct hf_event *event)
 
     if (indicted == HF_GROUP_ALL &&
         is_machine_void(event->cause)) { /* nothing is learned, not even exposure */
+        if (event->cause == HF_CAUSE_CLOCK_SHORTFALL)
+            cap_shortest_of_joint(plan);
         if (++plan->joint_voids_in_row >= PLAN_VOIDS_MAX)
             plan_stop(plan, "the joint %s was void %d times in a row, last for %s", hf_purpose_name(purpose),
                       plan->joint_voids_in_row, hf_cause_name(event->cause));
@@ -428,6 +486,10 @@ static void begin_soak(struct hf_plan *plan, const struct hf_event *event)
         soak->served_s = 0.0;
         memcpy(soak->step, event->joint_step, sizeof soak->step);
         soak->passed = 0;
+    }
+    if (!plan->soak_begun && plan_is_cut_short(plan)) {
+        plan->deadline_cut = 1;
+        plan->steps_lost = plan->method->steps_to_win ? plan->method->steps_to_win(plan) : NAN;
     }
     plan->soak_begun = 1;
     soak->begun++;
@@ -472,6 +534,10 @@ static void close_single(struct hf_plan *plan, const struct hf_event *event, int
 
     if (event->verdict == HF_VERDICT_VOID)
         count_void(plan, group, event->cause);
+    if (event->cause == HF_CAUSE_CLOCK_SHORTFALL)
+        cap_short_clock(plan, group, trial->step);
+    if (event->cause == HF_CAUSE_OVER_TEMPERATURE)
+        plan->group[group].hot_until_s = event->time_s + PLAN_COOLING_S * plan_time_scale(plan);
     if (!is_machine_void(event->cause) && trial->purpose != HF_PURPOSE_REPRODUCE)
         add_outcome(plan, event, trial, group, trial->step, trial->hardware_errors);
     trial->number = 0;
@@ -522,6 +588,11 @@ static void apply_event(struct hf_plan *plan, const struct hf_event *event)
     case HF_EVENT_EXPOSURE:
         (void)find_trial(plan, event->trial, &group);
         trial = group == HF_GROUP_ALL ? &plan->joint : &plan->trial[group];
+        if (!trial->loaded) {
+            trial->loaded_s = event->time_s;
+            trial->step_sum_s = plan->step_sum_s;
+            trial->load_sum_s = plan->load_sum_s;
+        }
         trial->loaded = 1;
         if (event->type == HF_EVENT_EXPOSURE)
             trial->exposure_s = event->exposure_s;
@@ -547,6 +618,7 @@ int hf_plan_observe(struct hf_plan *plan, const struct hf_event *event, struct h
     code = check_event(plan, event, error);
     if (code < 0)
         return code;
+    add_load(plan, event->time_s - plan->time_s);
     plan->time_s = event->time_s;
     apply_event(plan, event);
     check(plan);

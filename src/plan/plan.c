@@ -126,6 +126,7 @@ int hf_plan_new(const struct hf_plan_config *config, enum hf_plan_method method,
 
         plan->group[g].highest_pass = -1;
         plan->group[g].reset_cap = HF_STEPS_MAX;
+        plan->group[g].short_cap = HF_STEPS_MAX;
         plan->group[g].lowest_fail = -1;
         plan->group[g].chosen = group->pinned ? group->pinned_step : group->baseline_step;
     }
@@ -164,6 +165,8 @@ void plan_choose(struct hf_plan *plan, int group, int step)
         return;
     if (plan->soak_begun && plan->soak.step[group] >= 0 && plan->soak.step[group] < highest)
         highest = plan->soak.step[group];
+    if (plan->group[group].short_cap < highest)
+        highest = plan->group[group].short_cap;
     if (step > highest)
         step = highest;
     plan->group[group].chosen = step < config->baseline_step ? config->baseline_step : step;
@@ -242,6 +245,26 @@ void hf_plan_soak(const struct hf_plan *plan, struct hf_plan_soak *ret_soak)
         ret_soak->required_s = plan->config.soak_s;
     if (plan->joint.number != 0 && plan->joint.purpose == HF_PURPOSE_SOAK)
         ret_soak->served_s += plan->joint.exposure_s;
+}
+
+void hf_plan_deadline(const struct hf_plan *plan, struct hf_plan_deadline *ret_deadline)
+{
+    int cut = plan->soak_begun ? plan->deadline_cut : plan_is_cut_short(plan);
+
+    *ret_deadline = (struct hf_plan_deadline){.set = plan->config.deadline_s > 0.0, .ended_search = cut};
+    if (!cut)
+        return;
+    if (plan->soak_begun)
+        ret_deadline->steps_lost = plan->steps_lost;
+    else
+        ret_deadline->steps_lost = plan->method->steps_to_win ? plan->method->steps_to_win(plan) : NAN;
+}
+
+void hf_plan_discount(struct hf_plan *plan, double keep)
+{
+    assert(keep >= 0.0 && keep <= 1.0);
+    if (plan->method->discount)
+        plan->method->discount(plan, keep);
 }
 
 static double joint_left_s(const struct hf_plan *plan, enum hf_purpose purpose, double needed_s)

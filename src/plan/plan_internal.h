@@ -19,6 +19,7 @@
         */
 #define PLAN_WALK_RATIO                                                                                      \
     1.5 /* growth of the machine's rate from one set to the one before, taken cautiously */
+#define PLAN_COOLING_S  60.0 /* how long a group that was too hot rests while others work */
 #define PLAN_HOLD_MIN_S 60.0 /* for a soak of 6 h, see plan_time_scale() */
 #define PLAN_HOLD_MAX_S 600.0
 
@@ -32,6 +33,9 @@ struct plan_trial {
     double begin_s;
     double limit_s;
     double exposure_s;
+    double loaded_s; /* run time; the sums below as they stood then */
+    double step_sum_s;
+    double load_sum_s;
 };
 
 /* What became of one group at one step. */
@@ -45,6 +49,7 @@ struct plan_outcome {
     double limit_s;
     int faults_within;  /* hardware errors the trial outlived */
     int ended_by_fault; /* 1: a fault of this group ended it */
+    double others_step; /* mean step of the other groups that were under load meanwhile; NAN: nobody was */
 };
 
 struct plan_group {
@@ -54,8 +59,10 @@ struct plan_group {
     int failures;
     int resets;
     int voids_in_row;
-    int reset_cap;  /* after a reset its next trial goes no higher; HF_STEPS_MAX: no cap */
-    int left_alone; /* 1: too many voids; stays at `chosen` */
+    double hot_until_s; /* run time; it waits while others work */
+    int reset_cap;      /* after a reset its next trial goes no higher; HF_STEPS_MAX: no cap */
+    int short_cap;      /* its clock fell short one step above; HF_STEPS_MAX: it never did */
+    int left_alone;     /* 1: too many voids; stays at `chosen` */
     enum hf_cause left_alone_cause;
     int joint_errors; /* hardware errors of this group in the open joint trial */
     double exposure_s;
@@ -87,9 +94,13 @@ struct hf_plan {
     int fruitless_resets; /* since the last trial that was judged */
     uint64_t last_trial;
     double time_s;
+    double step_sum_s; /* over all run time and all groups under load: step x seconds */
+    double load_sum_s; /* seconds */
     int baseline_passed;
     int soak_begun;
     int joint_voids_in_row;
+    double steps_lost; /* to the deadline, as it stood when the first soak began */
+    int deadline_cut;  /* 1: the deadline ended the search */
     int stopped;
     char stop_reason[160];
     struct plan_soaks soak;
@@ -116,6 +127,10 @@ struct plan_method {
     int (*company)(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal);
     /* Search seconds left, median and 90 % guess. */
     void (*time_left)(const struct hf_plan *plan, double *ret_median_s, double *ret_p90_s);
+    /* NULL, or: what was learned so far counts for `keep` of what it did. */
+    void (*discount)(struct hf_plan *plan, double keep);
+    /* NULL, or: steps a group, on average, that going on searching would still win; 0: it is over. */
+    double (*steps_to_win)(const struct hf_plan *plan);
     /* The fields a belief can fill; NULL: the method has none. */
     void (*view)(const struct hf_plan *plan, int group, struct hf_plan_view *ret_view);
     int (*rate_band)(const struct hf_plan *plan, int group, int step, double ret_rate_per_hour[3]);
@@ -130,6 +145,9 @@ int plan_is_searched(const struct hf_plan *plan, int group);
 
 /* 1 while the search may go on for this group: the method wants to and the deadline allows it. */
 int plan_is_searching(const struct hf_plan *plan, int group);
+
+/* 1 while the deadline, and nothing else, keeps the search from going on. */
+int plan_is_cut_short(const struct hf_plan *plan);
 
 /* Sets the group's choice, within baseline and ceiling and never above the last soaked set. */
 void plan_choose(struct hf_plan *plan, int group, int step);

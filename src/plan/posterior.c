@@ -17,29 +17,38 @@
 #include <string.h>
 
 #include "base/memory.h"
+#include "plan/vector_math.h"
 
-#define SLOPES         25
-#define SLOPE_LOW      0.45 /* nats per 25 MHz */
-#define SLOPE_HIGH     4.5
-#define PRIOR_SLOPE    1.5
-#define PRIOR_SLOPE_SD 0.35
-#define GROUP_SLOPE_SD 0.10
-#define LOOSE_SLOPE_SD 0.60
-#define SPACING        0.25 /* of theta, units */
-#define CELLS_MAX      800
-#define SHIFT_SD       0.48               /* 12 MHz */
-#define TAPS_MAX       8                  /* on each side */
-#define LOG_RATE_MAX   7.0900768357760917 /* 20 a second, in ln per minute */
-#define LOG_FLOOR      1e-290
-#define NATS_KEPT      80.0 /* cells less likely than this below the best count as nothing */
-#define SHARE_MIN      1e-8 /* slopes less likely than this are not looked at */
+#define SLOPES            25
+#define SLOPE_LOW         0.45 /* nats per 25 MHz */
+#define SLOPE_HIGH        4.5
+#define PRIOR_SLOPE       1.5
+#define PRIOR_SLOPE_SD    0.40
+#define GROUP_SLOPE_SD    0.065 /* cores 10 %; a group's rate is the sum over its weakest few */
+#define LOOSE_SLOPE_SD    0.60
+#define FLATTENING        0.006 /* see units_above_edge() */
+#define SPACING           0.25  /* of theta, units */
+#define CELLS_MAX         800
+#define SHIFT_SD          0.48               /* 12 MHz */
+#define TAPS_MAX          8                  /* on each side */
+#define LOG_RATE_MAX      7.0900768357760917 /* 20 a second, in ln per minute */
+#define LOG_FLOOR         1e-290
+#define NATS_KEPT         40.0 /* cells less likely than this below the best count as nothing */
+#define PADDING           (2 * VECTOR_WIDTH)
+#define QUIET             1e-10 /* a chance of a fault below this is none */
+#define CERTAIN           120.0 /* so many expected faults: survival is nothing */
+#define PREDICT_SHARE_MIN 1e-4  /* good enough to judge a model by */
+#define SHARE_MIN         1e-8  /* slopes less likely than this are not looked at */
 
 struct group_rows {
-    double mass[SLOPES];    /* sum over theta, scaled by the group's largest likelihood */
-    double mean[SLOPES];    /* of theta given the slope, units */
-    double square[SLOPES];  /* of (theta - middle of the grid)^2 */
-    double log_fit[SLOPES]; /* ln sum_b K(b | B) m(b), by B */
-    double share[SLOPES];   /* posterior of the group's own slope */
+    double mass[SLOPES];                 /* sum over theta, scaled by the group's largest likelihood */
+    double mean[SLOPES];                 /* of theta given the slope, units */
+    double square[SLOPES];               /* of (theta - middle of the grid)^2 */
+    double log_fit[SLOPES];              /* ln sum_b K(b | B) m(b), by B */
+    double share[SLOPES];                /* posterior of the group's own slope */
+    double chip[SLOPES];                 /* mean of ln B given the group's own slope */
+    int low_slope, high_slope;           /* the rows outside have a share below SHARE_MIN */
+    double fellows_mean, fellows_weight; /* what the other groups say of theta: centred units, 1 / variance */
     int loose;
     int stale;
 };
@@ -52,16 +61,22 @@ struct posterior {
     double centre; /* about which squares are taken */
     double unit_per_step;
     double log_claim;
+    double claim_units[SLOPES]; /* units_above_edge() of the claim */
     double slope[SLOPES];
+    double log_slope[SLOPES];
+    double inverse_slope[SLOPES];
+    double fall[SLOPES];              /* of the rate from one cell to the next */
     double log_prior[SLOPES];         /* of B */
+    double chip_variance;             /* of ln B */
     double kernel[2][SLOPES][SLOPES]; /* [loose][B][b], each row adds up to 1 */
     double tap[2 * TAPS_MAX + 1];
     int taps;
     struct group_rows *rows;
     double *log_like; /* [group][slope][count] */
     double *running;  /* [group][slope][count + 1] */
-    double *scratch;  /* count + 2 TAPS_MAX */
-    double *smooth;   /* count */
+    double *scratch;  /* count + 2 TAPS_MAX, and padding */
+    double *rate;     /* the same: per second */
+    double *smooth;   /* count, and padding */
 };
 
 static double *log_like_row(const struct posterior *p, int group, int j)
@@ -75,6 +90,22 @@ static double *running_row(const struct posterior *p, int group, int j)
 }
 
 /* --- making --- */
+
+/*
+ * Far below the edge the flatter cores of a group have the word: a sum of exponentials is the less steep the
+ * lower it is, its slope changing by the variance of the slopes of the cores that count per unit: 10 % each,
+ * and the less steep, the more of them count. So ln(rate) = y + v y^2 / 2 for y = b (x - theta) < 0, v =
+ * FLATTENING / b^2. Given ln(rate), this is y / b: how many units above the edge that rate is.
+ */
+static double units_above_edge(const struct posterior *p, int j, double log_rate)
+{
+    double v = FLATTENING * p->inverse_slope[j] * p->inverse_slope[j];
+    double root = 1.0 + 2.0 * v * log_rate;
+
+    if (log_rate >= 0.0)
+        return log_rate * p->inverse_slope[j];
+    return (sqrt(root > 0.0 ? root : 0.0) - 1.0) / v * p->inverse_slope[j];
+}
 
 static void fill_kernel(struct posterior *p, int loose, double sd)
 {
@@ -113,7 +144,11 @@ static void fill_slopes(struct posterior *p)
         double z;
 
         p->slope[j] = SLOPE_LOW * pow(SLOPE_HIGH / SLOPE_LOW, (double)j / (SLOPES - 1));
-        z = log(p->slope[j] / PRIOR_SLOPE) / PRIOR_SLOPE_SD;
+        p->log_slope[j] = log(p->slope[j]);
+        p->inverse_slope[j] = 1.0 / p->slope[j];
+        p->claim_units[j] = units_above_edge(p, j, p->log_claim);
+        p->fall[j] = exp(-p->slope[j] * p->spacing);
+        z = (p->log_slope[j] - log(PRIOR_SLOPE)) / PRIOR_SLOPE_SD;
         p->log_prior[j] = -0.5 * z * z;
     }
     fill_kernel(p, 0, GROUP_SLOPE_SD);
@@ -142,9 +177,10 @@ int posterior_new(int group_count, double low_step, double high_step, double ste
     p->rows = hf_allocate((size_t)group_count, sizeof *p->rows);
     p->log_like = hf_allocate(cells * (size_t)p->count, sizeof(double));
     p->running = hf_allocate(cells * (size_t)(p->count + 1), sizeof(double));
-    p->scratch = hf_allocate((size_t)p->count + (size_t)(2 * TAPS_MAX), sizeof(double));
-    p->smooth = hf_allocate((size_t)p->count, sizeof(double));
-    if (!p->rows || !p->log_like || !p->running || !p->scratch || !p->smooth) {
+    p->scratch = hf_allocate((size_t)p->count + (size_t)(2 * TAPS_MAX + PADDING), sizeof(double));
+    p->rate = hf_allocate((size_t)p->count + (size_t)(2 * TAPS_MAX + PADDING), sizeof(double));
+    p->smooth = hf_allocate((size_t)p->count + PADDING, sizeof(double));
+    if (!p->rows || !p->log_like || !p->running || !p->scratch || !p->rate || !p->smooth) {
         posterior_free(p);
         return hf_fail(error, HF_E_MEMORY, "plan: no memory for the belief of %d groups", group_count);
     }
@@ -165,68 +201,98 @@ void posterior_free(struct posterior *p)
     hf_free(p->log_like);
     hf_free(p->running);
     hf_free(p->scratch);
+    hf_free(p->rate);
     hf_free(p->smooth);
     hf_free(p);
 }
 
 /* --- evidence --- */
 
-static double likelihood(const struct posterior_evidence *evidence, double log_rate)
+/* Cells from which on theta is so high that a trial without a fault says nothing: a count within the row. */
+static int first_quiet_cell(const struct posterior *p, double b, const struct posterior_evidence *evidence)
 {
-    double rate = exp(fmin(log_rate, LOG_RATE_MAX)) / 60.0; /* per second */
-    double value = rate * evidence->clean_s < 700.0 ? exp(-rate * evidence->clean_s) : 0.0;
+    double log_rate, cell;
 
-    if (value == 0.0)
-        return 0.0;
-    if (evidence->window_s > 0.0) {
-        double within = -expm1(-rate * evidence->window_s);
+    if (evidence->window_s > 0.0 || evidence->faults_within > 0)
+        return p->count;
+    log_rate = log(60.0 * QUIET / fmax(evidence->clean_s, 1e-6));
+    cell = (evidence->step * p->unit_per_step - log_rate / b - p->low) / p->spacing + p->taps;
+    return cell < 0.0 ? 0 : cell > p->count ? p->count : (int)ceil(cell);
+}
 
-        value *= evidence->others_per_s > 0.0 ? within / evidence->window_s + evidence->others_per_s : within;
+/* rate[i] of the cell i - taps, per second, for i < count: falls by a constant factor, up to the cap. */
+static void fill_rates(struct posterior *p, int j, double step, int count)
+{
+    double b = p->slope[j];
+    double log_first = b * (step * p->unit_per_step - (p->low - p->taps * p->spacing));
+    double factor = p->fall[j];
+    double cap = exp(LOG_RATE_MAX) / 60.0;
+    int at = 0;
+
+    if (log_first > LOG_RATE_MAX) {
+        double capped = ceil((log_first - LOG_RATE_MAX) / (b * p->spacing));
+
+        while (at < count && at < capped)
+            p->rate[at++] = cap;
+        log_first -= at * b * p->spacing;
     }
-    for (int n = 0; n < evidence->faults_within && n < 20; n++)
-        value *= rate * 3600.0;
-    return value;
+    for (double rate = exp(log_first) / 60.0; at < count; at++, rate *= factor)
+        p->rate[at] = rate;
 }
 
-/* Below this ln(rate) a trial without a fault says nothing that a double could hold: no need to compute it.
- */
-static double quiet_below(const struct posterior_evidence *evidence)
+static void exp_in_place(double *values, int count)
 {
-    int served = evidence->window_s <= 0.0 && evidence->faults_within == 0;
-
-    return served ? log(60.0 * 1e-14 / fmax(evidence->clean_s, 1e-6)) : -INFINITY;
+    for (int i = 0; i < count; i += VECTOR_WIDTH)
+        vector_store(values + i, vector_exp(vector_load(values + i)));
 }
 
-/* The row before averaging: scratch[i + taps] is cell i. Returns the cell from which on all are 1: rates fall
- * with i. */
-static int fill_scratch(struct posterior *p, double b, const struct posterior_evidence *evidence)
+/* 1 - exp(-x), x >= 0, without a call for the small ones. */
+static double within(double x)
 {
-    double x = evidence->step * p->unit_per_step;
-    double quiet = quiet_below(evidence);
-    int first_quiet = p->count + p->taps;
+    if (x < 1e-3)
+        return x * (1.0 - x * (0.5 - x * (1.0 / 6.0 - x * (1.0 / 24.0))));
+    return -expm1(-fmin(x, 700.0));
+}
 
-    for (int i = -p->taps; i < p->count + p->taps; i++) {
-        double log_rate = b * (x - (p->low + i * p->spacing));
+/* What ended the trial, and what it outlived, onto the survival in scratch. */
+static void add_ending(struct posterior *p, const struct posterior_evidence *evidence, int count)
+{
+    double window = evidence->window_s;
 
-        if (log_rate < quiet && i < first_quiet)
-            first_quiet = i;
-        p->scratch[i + p->taps] = i >= first_quiet ? 1.0 : likelihood(evidence, log_rate);
+    for (int i = 0; i < count && window > 0.0; i++) {
+        double ended = within(p->rate[i] * window);
+
+        p->scratch[i] *= evidence->others_per_s > 0.0 ? ended / window + evidence->others_per_s : ended;
     }
-    return first_quiet;
-}
-
-/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. */
-static void smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
-{
-    int first_quiet = fill_scratch(p, p->slope[j], evidence) + p->taps;
-    int count = first_quiet < p->count ? first_quiet : p->count;
-
-    for (int i = 0; i < p->count; i++)
-        p->smooth[i] = i < count ? 0.0 : 1.0;
-    for (int t = 0; t <= 2 * p->taps; t++) {
+    for (int n = 0; n < evidence->faults_within && n < 20; n++) {
         for (int i = 0; i < count; i++)
-            p->smooth[i] += p->tap[t] * p->scratch[i + t];
+            p->scratch[i] *= p->rate[i] * 3600.0;
     }
+}
+
+/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. Returns how many
+ * cells differ from 1. */
+static int smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
+{
+    double b = p->slope[j];
+    int quiet = first_quiet_cell(p, b, evidence);
+    int count = quiet + 2 * p->taps;
+
+    fill_rates(p, j, evidence->step, count);
+    for (int i = 0; i < count; i++)
+        p->scratch[i] = -p->rate[i] * evidence->clean_s;
+    exp_in_place(p->scratch, count);
+    for (int i = 0; i < count && p->rate[i] * evidence->clean_s > CERTAIN; i++)
+        p->scratch[i] = 0.0;
+    add_ending(p, evidence, count);
+    for (int i = 0; i < quiet; i += VECTOR_WIDTH) {
+        vector_double sum = {0};
+
+        for (int t = 0; t <= 2 * p->taps; t++)
+            sum += p->tap[t] * vector_load(p->scratch + i + t);
+        vector_store(p->smooth + i, sum);
+    }
+    return quiet;
 }
 
 static void add_scaled(struct posterior *p, int group, const struct posterior_evidence *evidence, double sign)
@@ -236,11 +302,14 @@ static void add_scaled(struct posterior *p, int group, const struct posterior_ev
     for (int j = 0; j < SLOPES; j++) {
         double *row = log_like_row(p, group, j);
 
-        smooth_row(p, j, evidence);
-        for (int i = 0; i < p->count; i++) {
-            if (p->smooth[i] < 1.0 - 1e-14 || p->smooth[i] > 1.0 + 1e-14)
-                row[i] += sign * log(fmax(p->smooth[i], LOG_FLOOR));
-        }
+        int count = smooth_row(p, j, evidence);
+
+        for (int i = 0; i < count; i++)
+            p->smooth[i] = p->smooth[i] > LOG_FLOOR ? p->smooth[i] : LOG_FLOOR;
+        for (int i = 0; i < count; i += VECTOR_WIDTH)
+            vector_store(p->smooth + i, vector_log(vector_load(p->smooth + i)));
+        for (int i = 0; i < count; i++)
+            row[i] += sign * p->smooth[i];
     }
     p->rows[group].stale = 1;
 }
@@ -255,6 +324,28 @@ void posterior_replace(struct posterior *p, int group, const struct posterior_ev
 {
     add_scaled(p, group, old_evidence, -1.0);
     add_scaled(p, group, new_evidence, 1.0);
+}
+
+void posterior_discount(struct posterior *p, double keep)
+{
+    size_t cells = (size_t)p->group_count * SLOPES * (size_t)p->count;
+
+    assert(keep >= 0.0 && keep <= 1.0);
+    for (size_t i = 0; i < cells; i++)
+        p->log_like[i] *= keep;
+    for (int g = 0; g < p->group_count; g++) {
+        p->rows[g].fellows_weight *= keep;
+        p->rows[g].stale = 1;
+    }
+}
+
+void posterior_set_fellows(struct posterior *p, int group, double mean_step, double sd_steps)
+{
+    struct group_rows *rows = &p->rows[group];
+
+    rows->fellows_mean = mean_step * p->unit_per_step - p->centre;
+    rows->fellows_weight = 1.0 / (sd_steps * p->unit_per_step * sd_steps * p->unit_per_step);
+    rows->stale = 1;
 }
 
 void posterior_set_loose(struct posterior *p, int group)
@@ -274,19 +365,39 @@ static double largest_of(const double *values, int count)
     return largest;
 }
 
+/* The cells of a row that are worth an exponential: [first, end). */
+static void find_band(const struct posterior *p, const double *log_like, double least, int *ret_first,
+                      int *ret_end)
+{
+    int first = 0, end = p->count;
+
+    while (first < end && log_like[first] < least)
+        first++;
+    while (end > first && log_like[end - 1] < least)
+        end--;
+    *ret_first = first;
+    *ret_end = end;
+}
+
 static void sum_row(struct posterior *p, int group, int j, double largest)
 {
     const double *log_like = log_like_row(p, group, j);
     double *running = running_row(p, group, j);
     struct group_rows *rows = &p->rows[group];
-    double mass = 0.0;
-    double first = 0.0;
-    double second = 0.0;
+    double mass = 0.0, first = 0.0, second = 0.0;
+    int begin, end;
 
-    running[0] = 0.0;
-    for (int i = 0; i < p->count; i++) {
-        double below = log_like[i] - largest;
-        double like = below > -NATS_KEPT ? exp(below) : 0.0;
+    find_band(p, log_like, largest - NATS_KEPT, &begin, &end);
+    for (int i = begin; i < end; i++) {
+        double off = p->low + i * p->spacing - p->centre - rows->fellows_mean;
+
+        p->scratch[i - begin] = log_like[i] - largest - 0.5 * rows->fellows_weight * off * off;
+    }
+    exp_in_place(p->scratch, end - begin);
+    for (int i = 0; i <= begin; i++)
+        running[i] = 0.0;
+    for (int i = begin; i < end; i++) {
+        double like = p->scratch[i - begin];
         double theta = p->low + i * p->spacing - p->centre;
 
         mass += like;
@@ -294,6 +405,8 @@ static void sum_row(struct posterior *p, int group, int j, double largest)
         second += like * theta * theta;
         running[i + 1] = mass;
     }
+    for (int i = end; i < p->count; i++)
+        running[i + 1] = mass;
     rows->mass[j] = mass;
     rows->mean[j] = mass > 0.0 ? first / mass : 0.0;
     rows->square[j] = mass > 0.0 ? second / mass : 0.0;
@@ -327,17 +440,45 @@ static void share_slopes(const struct posterior *p, const double *log_total, str
         by_chip[i] = log_total[i] - rows->log_fit[i];
     largest = largest_of(by_chip, SLOPES);
     for (int i = 0; i < SLOPES; i++)
-        by_chip[i] = exp(by_chip[i] - largest);
+        by_chip[i] = by_chip[i] > largest - 40.0 ? exp(by_chip[i] - largest) : 0.0;
     for (int j = 0; j < SLOPES; j++) {
-        double weight = 0.0;
+        double weight = 0.0, chip = 0.0;
 
-        for (int i = 0; i < SLOPES; i++)
-            weight += by_chip[i] * p->kernel[rows->loose][i][j];
+        for (int i = 0; i < SLOPES; i++) {
+            double both = by_chip[i] * p->kernel[rows->loose][i][j];
+
+            weight += both;
+            chip += both * p->log_slope[i];
+        }
+        rows->chip[j] = weight > 0.0 ? chip / weight : p->log_slope[j];
         rows->share[j] = weight * rows->mass[j];
         sum += rows->share[j];
     }
-    for (int j = 0; j < SLOPES; j++)
+    rows->low_slope = SLOPES;
+    for (int j = 0; j < SLOPES; j++) {
         rows->share[j] = sum > 0.0 ? rows->share[j] / sum : 1.0 / SLOPES;
+        if (rows->share[j] <= SHARE_MIN)
+            continue;
+        rows->high_slope = j;
+        if (rows->low_slope == SLOPES)
+            rows->low_slope = j;
+    }
+}
+
+static double variance_of_chip(const struct posterior *p, const double *log_total)
+{
+    double largest = largest_of(log_total, SLOPES);
+    double sum = 0.0, mean = 0.0, square = 0.0;
+
+    for (int i = 0; i < SLOPES; i++) {
+        double weight = exp(log_total[i] - largest);
+
+        sum += weight;
+        mean += weight * p->log_slope[i];
+        square += weight * p->log_slope[i] * p->log_slope[i];
+    }
+    mean /= sum;
+    return fmax(square / sum - mean * mean, 1e-6);
 }
 
 void posterior_refresh(struct posterior *p)
@@ -351,6 +492,7 @@ void posterior_refresh(struct posterior *p)
         for (int i = 0; i < SLOPES; i++)
             log_total[i] += p->rows[g].log_fit[i];
     }
+    p->chip_variance = variance_of_chip(p, log_total);
     for (int g = 0; g < p->group_count; g++)
         share_slopes(p, log_total, &p->rows[g]);
 }
@@ -364,7 +506,7 @@ static double row_below(const struct posterior *p, int group, int j, double x)
     double position = (x - p->low) / p->spacing + 0.5;
     int cell;
 
-    if (position <= 0.0)
+    if (position <= 0.0 || running[p->count] <= 0.0)
         return 0.0;
     if (position >= p->count)
         return 1.0;
@@ -372,31 +514,35 @@ static double row_below(const struct posterior *p, int group, int j, double x)
     return (running[cell] + (position - cell) * (running[cell + 1] - running[cell])) / running[p->count];
 }
 
-static double theta_below_line(const struct posterior *p, int group, double x, double nats)
+double posterior_theta_below(const struct posterior *p, int group, double step)
 {
     const struct group_rows *rows = &p->rows[group];
     double sum = 0.0;
 
-    for (int j = 0; j < SLOPES; j++) {
-        if (rows->share[j] > SHARE_MIN)
-            sum += rows->share[j] * row_below(p, group, j, x - nats / p->slope[j]);
-    }
-    return fmin(sum, 1.0);
-}
-
-double posterior_theta_below(const struct posterior *p, int group, double step)
-{
-    return theta_below_line(p, group, step * p->unit_per_step, 0.0);
+    for (int j = rows->low_slope; j <= rows->high_slope; j++)
+        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step);
+    return sum < 1.0 ? sum : 1.0;
 }
 
 double posterior_rate_above(const struct posterior *p, int group, double step, double log_rate)
 {
-    return theta_below_line(p, group, step * p->unit_per_step, log_rate);
+    const struct group_rows *rows = &p->rows[group];
+    double sum = 0.0;
+
+    for (int j = rows->low_slope; j <= rows->high_slope; j++)
+        sum += rows->share[j] *
+               row_below(p, group, j, step * p->unit_per_step - units_above_edge(p, j, log_rate));
+    return sum < 1.0 ? sum : 1.0;
 }
 
 double posterior_limit_below(const struct posterior *p, int group, double step)
 {
-    return theta_below_line(p, group, step * p->unit_per_step, p->log_claim);
+    const struct group_rows *rows = &p->rows[group];
+    double sum = 0.0;
+
+    for (int j = rows->low_slope; j <= rows->high_slope; j++)
+        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step - p->claim_units[j]);
+    return sum < 1.0 ? sum : 1.0;
 }
 
 double posterior_theta_quantile(const struct posterior *p, int group, double probability)
@@ -495,21 +641,24 @@ double posterior_predict_survival(struct posterior *p, int group, double step, d
 {
     const struct posterior_evidence served = {.step = step, .clean_s = seconds};
     const struct group_rows *rows = &p->rows[group];
-    double sum = 0.0;
+    double sum = 0.0, shares = 0.0;
 
     assert(!rows->stale);
     for (int j = 0; j < SLOPES; j++) {
         const double *running = running_row(p, group, j);
         double row = 0.0;
+        int count;
 
-        if (rows->share[j] <= SHARE_MIN)
+        if (rows->share[j] <= PREDICT_SHARE_MIN)
             continue;
-        smooth_row(p, j, &served);
-        for (int i = 0; i < p->count; i++)
+        count = smooth_row(p, j, &served);
+        for (int i = 0; i < count; i++)
             row += (running[i + 1] - running[i]) * p->smooth[i];
+        row += running[p->count] - running[count];
         sum += rows->share[j] * row / running[p->count];
+        shares += rows->share[j];
     }
-    return fmin(sum, 1.0);
+    return fmin(sum / shares, 1.0);
 }
 
 /* Given slope b: slope is b, intercept b (theta - mean), limit theta + ln(claim) / b. Units throughout. */
@@ -520,18 +669,20 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
     double theta = 0.0, b_mean = 0.0, limit = 0.0;
     double limit2 = 0.0, b2 = 0.0, intercept = 0.0, intercept2 = 0.0, b_intercept = 0.0;
     double limit_b = 0.0, limit_intercept = 0.0, theta2 = 0.0;
+    double chip = 0.0, chip_b = 0.0, chip_intercept = 0.0, chip_limit = 0.0;
 
     for (int j = 0; j < SLOPES; j++) {
         theta += rows->share[j] * rows->mean[j];
         b_mean += rows->share[j] * p->slope[j];
-        limit += rows->share[j] * (rows->mean[j] + p->log_claim / p->slope[j]);
+        limit += rows->share[j] * (rows->mean[j] + p->claim_units[j]);
+        chip += rows->share[j] * rows->chip[j];
     }
     for (int j = 0; j < SLOPES; j++) {
         double share = rows->share[j];
         double b = p->slope[j];
         double d = rows->mean[j] - theta;                                    /* of theta, given b */
         double dd = rows->square[j] - rows->mean[j] * rows->mean[j] + d * d; /* its square */
-        double offset = p->log_claim / b + theta - limit; /* limit - its mean = (theta - mean) + offset */
+        double offset = p->claim_units[j] + theta - limit; /* limit - its mean = (theta - mean) + offset */
 
         theta2 += share * dd;
         limit2 += share * (dd + 2.0 * d * offset + offset * offset);
@@ -541,6 +692,9 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
         b_intercept += share * (b - b_mean) * b * d;
         limit_b += share * (d + offset) * (b - b_mean);
         limit_intercept += share * b * (dd + d * offset);
+        chip_b += share * (rows->chip[j] - chip) * (b - b_mean);
+        chip_intercept += share * (rows->chip[j] - chip) * b * d;
+        chip_limit += share * (rows->chip[j] - chip) * (d + offset);
     }
     *ret_moments = (struct posterior_moments){
         .theta_mean = (theta + p->centre) / u,
@@ -553,5 +707,9 @@ void posterior_moments(const struct posterior *p, int group, struct posterior_mo
         .slope_intercept_covariance = b_intercept * u,
         .limit_slope_covariance = limit_b,
         .limit_intercept_covariance = limit_intercept / u,
+        .chip_variance = p->chip_variance,
+        .chip_slope_covariance = chip_b * u,
+        .chip_intercept_covariance = chip_intercept,
+        .chip_limit_covariance = chip_limit / u,
     };
 }

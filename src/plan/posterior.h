@@ -3,8 +3,10 @@
  *
  * Model: faults per minute of a group at clock x (in units of 25 MHz): exp(b (x - theta)), at most 20 a
  * second. theta: where it has one fault a minute. b: nats per 25 MHz. The groups of one chip share a slope B:
- * ln b ~ N(ln B, 0.1), ln B ~ N(ln 1.5, 0.35). Each trial sees theta moved by a run-to-run shift of its own,
- * normal with sd 12 MHz, so that faults within one trial count for less than faults of several trials.
+ * ln b ~ N(ln B, 0.065), ln B ~ N(ln 1.5, 0.4). Each trial sees theta moved by a run-to-run shift of its own,
+ * normal with sd 12 MHz, so that faults within one trial count for less than faults of several trials. Far
+ * below the edge, where nothing can be watched, the slope is taken to fall a little (units_above_edge() in
+ * posterior.c).
  *
  * Pooling is exact: per group the likelihood summed over theta leaves m_g(b); the posterior of B is its prior
  * times the product over groups of sum_b K(b | B) m_g(b); a group's own posterior weighs its b by what all
@@ -43,6 +45,8 @@ struct posterior_moments {
     double slope_variance, intercept_variance; /* intercept: slope x (theta - theta_mean) */
     double slope_intercept_covariance;
     double limit_slope_covariance, limit_intercept_covariance;
+    double chip_variance; /* of ln B, the slope that the chip's groups share */
+    double chip_slope_covariance, chip_intercept_covariance, chip_limit_covariance;
 };
 
 int posterior_new(int group_count, double low_step, double high_step, double step_mhz,
@@ -51,12 +55,19 @@ void posterior_free(struct posterior *posterior);
 
 void posterior_add(struct posterior *posterior, int group, const struct posterior_evidence *evidence);
 
+/* Old evidence counts for less: all likelihoods so far are raised to the power `keep`, 0 to 1 (Ibrahim and
+ * Chen 2000, power prior). What may be replaced later must not have been discounted. */
+void posterior_discount(struct posterior *posterior, double keep);
+
 /* Replaces evidence that was added by a better reading of it. */
 void posterior_replace(struct posterior *posterior, int group, const struct posterior_evidence *old_evidence,
                        const struct posterior_evidence *new_evidence);
 
 /* This group's slope may be far from the chip's: its faults do not follow the model. */
 void posterior_set_loose(struct posterior *posterior, int group);
+
+/* What other groups of the chip say of this group's theta: normal. Replaces what was said before. */
+void posterior_set_fellows(struct posterior *posterior, int group, double mean_step, double sd_steps);
 
 /* Brings all summaries up to date. */
 void posterior_refresh(struct posterior *posterior);

@@ -108,6 +108,17 @@ int plan_is_searching(const struct hf_plan *plan, int group)
            plan_is_searched(plan, group) && plan->method->searching(plan, group);
 }
 
+int plan_is_cut_short(const struct hf_plan *plan)
+{
+    if (plan->soak_begun || search_time_s(plan) > PLAN_HOLD_MIN_S * plan_time_scale(plan))
+        return 0;
+    for (int g = 0; g < plan->config.group_count; g++) {
+        if (plan_is_searched(plan, g) && plan->method->searching(plan, g))
+            return 1;
+    }
+    return 0;
+}
+
 static int anybody_searching(const struct hf_plan *plan)
 {
     for (int g = 0; g < plan->config.group_count; g++) {
@@ -173,13 +184,18 @@ static void heed_reset(const struct hf_plan *plan, int group, struct hf_proposal
                        plan->fruitless_resets);
 }
 
-static void propose_search(const struct hf_plan *plan, int group, struct hf_proposal *ret_proposal)
+static void propose_search(const struct hf_plan *plan, int group, double now_s,
+                           struct hf_proposal *ret_proposal)
 {
     const struct plan_group *own = &plan->group[group];
     double time_s = search_time_s(plan);
 
     if (own->left_alone) {
         plan_propose_wait(ret_proposal, group, "left where it is after five void trials in a row");
+        return;
+    }
+    if (own->hot_until_s > fmax(now_s, plan->time_s) && plan->open_count > 0) {
+        plan_propose_wait(ret_proposal, group, "it was too hot: rests while the others work");
         return;
     }
     if (!plan_is_searching(plan, group)) {
@@ -235,6 +251,40 @@ static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_pro
     (void)snprintf(ret_proposal->reason, sizeof ret_proposal->reason,
                    "soak %d: the chosen ratios together for %.2f h without a fault", plan->soak.begun + 1,
                    needed_s / 3600.0);
+    if (plan_is_cut_short(plan) && plan->method->steps_to_win)
+        (void)snprintf(
+            ret_proposal->reason, sizeof ret_proposal->reason,
+            "soak 1: for %.2f h without a fault; the deadline ended the search, which costs about %.1f "
+            "steps a group",
+            needed_s / 3600.0, plan->method->steps_to_win(plan));
+}
+
+/*
+ * One proposal for every group without an open trial. When a change needs a person, a round is one boot:
+ * trials begin together, and each lasts as long as the longest, because a shorter one would only wait for it.
+ */
+int hf_plan_propose_round(const struct hf_plan *plan, double now_s, struct hf_proposal *ret_proposals)
+{
+    double longest = 0.0;
+    int count = 0;
+
+    for (int g = 0; g < plan->config.group_count; g++) {
+        struct hf_proposal *proposal = &ret_proposals[count];
+
+        if (plan->trial[g].number != 0)
+            continue;
+        hf_plan_propose(plan, g, now_s, proposal);
+        count++;
+        if (proposal->kind != HF_PROPOSAL_TRIAL && proposal->kind != HF_PROPOSAL_WAIT) {
+            ret_proposals[0] = *proposal; /* it speaks for all groups */
+            return 1;
+        }
+        if (proposal->kind == HF_PROPOSAL_TRIAL)
+            longest = fmax(longest, proposal->limit_s);
+    }
+    for (int i = 0; i < count && plan->config.change_needs_person; i++)
+        ret_proposals[i].limit_s = ret_proposals[i].kind == HF_PROPOSAL_TRIAL ? longest : 0.0;
+    return count;
 }
 
 void hf_plan_propose(const struct hf_plan *plan, int group, double now_s, struct hf_proposal *ret_proposal)
@@ -253,7 +303,7 @@ void hf_plan_propose(const struct hf_plan *plan, int group, double now_s, struct
         if (plan->config.group[group].left_out)
             plan_propose_wait(ret_proposal, group, "left out: stays at its baseline");
         else
-            propose_search(plan, group, ret_proposal);
+            propose_search(plan, group, now_s, ret_proposal);
     } else if (plan->open_count > 0) {
         plan_propose_wait(ret_proposal, group, "the joint trial begins when the last open trial has ended");
     } else if (!plan->baseline_passed) {

@@ -21,9 +21,22 @@
 #define GRID_TOLERANCE 1e-6 /* of a step: ratios are written in decimal */
 #define WORDS_MAX      200
 
-static const char *const top_keys[] = {
-    "format",          "name",        "description", "base_clock_mhz", "ratio",      "groups", "driver",
-    "accept_the_risk", "temperature", "mix",         "search",         "conditions", "rig", "sensors", "clock_tolerance_percent", NULL};
+static const char *const top_keys[] = {"format",
+                                       "name",
+                                       "description",
+                                       "base_clock_mhz",
+                                       "ratio",
+                                       "groups",
+                                       "driver",
+                                       "accept_the_risk",
+                                       "temperature",
+                                       "mix",
+                                       "search",
+                                       "conditions",
+                                       "rig",
+                                       "sensors",
+                                       "clock_tolerance_percent",
+                                       NULL};
 static const char *const ratio_keys[] = {"lowest", "highest", "step", "baseline", NULL};
 static const char *const group_keys[] = {"name",     "cpus",         "highest", "baseline",
                                          "left_out", "pinned_ratio", NULL};
@@ -35,7 +48,7 @@ static const char *const rig_keys[] = {
     "seed",         "clock_factor", "edge_mhz",      "chip_sd_mhz",   "group_sd_mhz", "core_sd_mhz",
     "class_sd_mhz", "slope_nats",   "slope_chip_sd", "slope_core_sd", "frailty_mhz",  "drift_mhz",
     "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     NULL};
-static const char *const sensor_keys[] = {"chip",  "device", "input",   "label",
+static const char *const sensor_keys[] = {"chip", "device", "input",   "label",
                                           "role", "group",  "limit_c", NULL};
 static const char *const oddities_keys[] = {"hot_cores",  "flat_cores",    "weak_units",
                                             "stretching", "settings_lost", NULL};

@@ -39,6 +39,7 @@ extern const struct hf_profile_number hf_profile_numbers[];
 extern const int hf_profile_number_count;
 
 /* "sensors", after the groups. */
-int hf_profile_read_sensors(const struct hf_json_reader *top, struct hf_profile *profile, struct hf_error *error);
+int hf_profile_read_sensors(const struct hf_json_reader *top, struct hf_profile *profile,
+                            struct hf_error *error);
 
 #endif

@@ -20,15 +20,17 @@ struct row {
     enum hf_damage_kind kind;
     enum hf_cause cause;
     const char *name;
+    const char *mix;
     int faults, right_cause, right_core;
 };
 
 static struct row rows[] = {
-    {HF_DAMAGE_WRONG_RESULT, HF_CAUSE_WRONG_RESULT, "bit flipped in live state", 0, 0, 0},
-    {HF_DAMAGE_CORRECTED, HF_CAUSE_HARDWARE_ERROR, "corrected error reported", 0, 0, 0},
-    {HF_DAMAGE_WORKER_DIED, HF_CAUSE_WORKER_DIED, "segmentation fault", 0, 0, 0},
-    {HF_DAMAGE_HANG, HF_CAUSE_STALL, "worker stopped", 0, 0, 0},
-    {HF_DAMAGE_RESET, HF_CAUSE_MACHINE_RESET, "machine reset", 0, 0, 0},
+    {HF_DAMAGE_WRONG_RESULT, HF_CAUSE_WRONG_RESULT, "bit flipped in live state", "quick", 0, 0, 0},
+    {HF_DAMAGE_WRONG_RESULT, HF_CAUSE_WRONG_RESULT, "the same, memory mix", "memory", 0, 0, 0},
+    {HF_DAMAGE_CORRECTED, HF_CAUSE_HARDWARE_ERROR, "corrected error reported", "quick", 0, 0, 0},
+    {HF_DAMAGE_WORKER_DIED, HF_CAUSE_WORKER_DIED, "segmentation fault", "quick", 0, 0, 0},
+    {HF_DAMAGE_HANG, HF_CAUSE_STALL, "worker stopped", "quick", 0, 0, 0},
+    {HF_DAMAGE_RESET, HF_CAUSE_MACHINE_RESET, "machine reset", "quick", 0, 0, 0},
 };
 
 /* The director's end condition, replaced: all groups judged. */
@@ -93,7 +95,7 @@ static void one_round(struct row *row)
 
     scripted = (struct scripted){.kind = row->kind, .after_s = 0.15, .cores = CORES};
     scripted_directory(r.directory, sizeof r.directory, "detector");
-    r.profile = scripted_profile(GROUPS, CORES, "quick");
+    r.profile = scripted_profile(GROUPS, CORES, row->mix);
     if (scripted_open_run(&r, "boot-a", NULL, &error) != HF_OK ||
         supervise_all(&r, "boot-a", &error) != HF_OK) {
         fprintf(stderr, "%s\n", error.message);

@@ -6,13 +6,14 @@
 #include "workloads/kernels/kernel_code.h"
 
 #define HF_CHASE_CHAINS 4
-#define HF_CHASE_WORDS  (2 * HF_CHASE_CHAINS + 1)
+#define HF_CHASE_WORDS  (2 * HF_CHASE_CHAINS + 2)
 
 struct hf_chase_state {
     uint64_t at[HF_CHASE_CHAINS];  /* the word loaded last: its low bits are the place of the next */
     uint64_t sum[HF_CHASE_CHAINS]; /* of the upper parts of the words, in place, modulo 2^64 */
+    uint64_t steps;
     uint64_t flaw;
-    uint64_t unused[7];
+    uint64_t unused[6];
 };
 
 _Static_assert(sizeof(struct hf_chase_state) % 64 == 0, "states are laid side by side");

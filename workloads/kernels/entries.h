@@ -23,7 +23,8 @@ extern const struct hf_kernel hf_avx2_copy_256_l1, hf_avx2_copy_256_l2, hf_avx2_
 extern const struct hf_kernel hf_avx512_copy_512_l1, hf_avx512_copy_512_l2, hf_avx512_copy_512_l3, hf_avx512_copy_512_memory;
 extern const struct hf_kernel hf_reference_handoff_group, hf_reference_handoff_across;
 extern const struct hf_kernel hf_reference_vector_integer_128, hf_reference_vector_integer_256, hf_reference_vector_integer_512;
-extern const struct hf_kernel hf_crypto_vector_integer_128, hf_avx2_vector_integer_128, hf_avx2_vector_integer_256, hf_avx512_vector_integer_512;
+extern const struct hf_kernel hf_crypto_vector_integer_128, hf_avx2_vector_integer_128, hf_avx2_vector_integer_256;
+extern const struct hf_kernel hf_avx512_vector_integer_128, hf_avx512_vector_integer_256, hf_avx512_vector_integer_512;
 extern const struct hf_kernel hf_aarch64_fma_residue_128, hf_aarch64_wide_multiply, hf_aarch64_vector_integer_128;
 
 #endif

@@ -206,7 +206,10 @@ HF_KERNEL_CODE static void NAME(pulse)(void *opaque_state, uint64_t steps, uint6
     } else if (on_stages == 3) {
         PULSE_LOOP(3)
     } else {
-        CHUNK_LOOP(on_stages / HF_PULSE_STAGES)
+        uint64_t chunk = on_stages / HF_PULSE_STAGES;
+
+        chunk += chunk == 0; /* whatever it is given, it ends */
+        CHUNK_LOOP(chunk)
     }
     NAME(store)(state, x, &k, (up ^ steps) | down | metronome.beat | metronome.zero);
 }

@@ -8,29 +8,43 @@
  * _CHANGED(r) V_ROTATE_16(a, r), V_ROTATE_12, V_ROTATE_8, V_ROTATE_7 ROW_OPERATIONS vector instructions of a
  * double round of one group
  *
- * Live in registers: GROUPS times four rows and the rotations' constants; the groups' steps are interleaved.
+ *   TOGETHER                               groups that are in registers at a time
+ *
+ * Live in registers: TOGETHER times four rows and the rotations' constants; in memory between steps: all
+ * rows.
  */
 #define NAME2(name, width) name##_##width
 #define NAME1(name, width) NAME2(name, width)
 #define NAME(name)         NAME1(name, WIDTH)
-#define GROUPS             NAME(HF_CHACHA_GROUPS)
+#define GROUPS             HF_CHACHA_GROUPS
 #define MOVING             NAME(HF_CHACHA_MOVING)
 
 _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the width");
 
 #define EACH_GROUP(statement)                                                                                \
     HF_UNROLL                                                                                                \
-    for (int g = 0; g < TOGETHER; g++)                                                                       \
+    for (int g = 0; g < groups; g++)                                                                         \
+    statement
+
+/* Two chains side by side, then the next two: so the wide rotations of some meet the additions of others. */
+#define EACH_PAIR(statement)                                                                                 \
+    for (int g = pair; g < pair + 2 && g < groups; g++)                                                      \
     statement
 
 /* The four quarter rounds of a half: one in each column of words. */
 #define HALF_ROUND(rotate_first, rotate_second)                                                              \
-    EACH_GROUP(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                           \
-    EACH_GROUP(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                           \
-    EACH_GROUP(x[g][3] = rotate_first(x[g][3], *r));                                                         \
-    EACH_GROUP(x[g][2] = V_ADD(x[g][2], x[g][3]));                                                           \
-    EACH_GROUP(x[g][1] = V_XOR(x[g][1], x[g][2]));                                                           \
-    EACH_GROUP(x[g][1] = rotate_second(x[g][1], *r))
+    HF_UNROLL                                                                                                \
+    for (int pair = 0; pair < groups; pair += 2) {                                                           \
+        EACH_PAIR(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                        \
+        EACH_PAIR(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                        \
+        EACH_PAIR(x[g][3] = rotate_first(x[g][3], *r));                                                      \
+        EACH_PAIR(x[g][2] = V_ADD(x[g][2], x[g][3]));                                                        \
+        EACH_PAIR(x[g][1] = V_XOR(x[g][1], x[g][2]));                                                        \
+        EACH_PAIR({                                                                                          \
+            x[g][1] = rotate_second(x[g][1], *r);                                                            \
+            V_OPAQUE(x[g][1]);                                                                               \
+        })                                                                                                   \
+    }
 
 /*
  * Rows 0, 2 and 3 turn by so many words, so that diagonals become columns or back. Row 1, which was written
@@ -41,19 +55,19 @@ _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the
     EACH_GROUP(x[g][3] = V_SHUFFLE(x[g][3], pattern_3));                                                     \
     EACH_GROUP(x[g][2] = V_SHUFFLE(x[g][2], pattern_2))
 
-HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], const ROTATIONS *r)
+HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], int groups, const ROTATIONS *r)
 {
     (void)r; /* where rotations have no constants */
-    HALF_ROUND(V_ROTATE_16, V_ROTATE_12);
-    HALF_ROUND(V_ROTATE_8, V_ROTATE_7);
+    HALF_ROUND(V_ROTATE_16, V_ROTATE_12)
+    HALF_ROUND(V_ROTATE_8, V_ROTATE_7)
     TURN_ROWS(0x93, 0x39, 0x4e);
-    HALF_ROUND(V_ROTATE_16, V_ROTATE_12);
-    HALF_ROUND(V_ROTATE_8, V_ROTATE_7);
+    HALF_ROUND(V_ROTATE_16, V_ROTATE_12)
+    HALF_ROUND(V_ROTATE_8, V_ROTATE_7)
     TURN_ROWS(0x39, 0x93, 0x4e);
 }
 
-/* The step of the groups from `words` on. */
-HF_INLINE void NAME(groups_step)(uint64_t *words, const uint64_t *steer, const ROTATIONS *r)
+/* The step of so many groups (at most TOGETHER) from `words` on. */
+HF_INLINE void NAME(groups_step)(uint64_t *words, const uint64_t *steer, int groups, const ROTATIONS *r)
 {
     VECTOR x[TOGETHER][4];
 
@@ -64,7 +78,7 @@ HF_INLINE void NAME(groups_step)(uint64_t *words, const uint64_t *steer, const R
     })
     HF_UNROLL
     for (int i = 0; i < HF_CHACHA_DOUBLES; i++)
-        NAME(double_round)(x, r);
+        NAME(double_round)(x, groups, r);
     EACH_GROUP({
         HF_UNROLL
         for (int row = 0; row < 4; row++)
@@ -87,7 +101,9 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
 
         HF_UNROLL
         for (int i = 0; i < GROUPS; i += TOGETHER)
-            NAME(groups_step)(&state->word[i * 4 * VECTOR_WORDS], &steer[i * 4 * VECTOR_WORDS], &rotations);
+            NAME(groups_step)
+        (&state->word[i * 4 * VECTOR_WORDS], &steer[i * 4 * VECTOR_WORDS],
+         i + TOGETHER <= GROUPS ? TOGETHER : GROUPS - i, &rotations);
         position++;
         up++;
         down--;
@@ -161,6 +177,7 @@ const struct hf_kernel ENTRY_NAME = {
 #undef TOGETHER
 #undef MOVING
 #undef EACH_GROUP
+#undef EACH_PAIR
 #undef HALF_ROUND
 #undef TURN_ROWS
 #undef FREE

@@ -16,7 +16,7 @@
  *      long.
  *   3. A measurement that an interrupt or another process has spoilt (three times too long) changes nothing;
  *      after SPOILT_MAX of them in a row it is the tuning that is doubted, and measured anew.
- *   4. The tuning is of the present key (kernel entry, period, duty) or is measured anew.
+ *   4. The tuning is of the present key (kernel entry, pattern, period, duty) or is measured anew.
  */
 #include <assert.h>
 #include <math.h>
@@ -74,7 +74,7 @@ void hf_counted_init(struct hf_counted *counted, const struct hf_timeline *timel
     counted->is_random = slice->pattern == HF_PATTERN_TELEGRAPH;
     counted->tuning = &thread_tuning;
     counted->key =
-        hf_mix64((uint64_t)(uintptr_t)kernel +
+        hf_mix64((uint64_t)(uintptr_t)kernel + (uint64_t)slice->pattern +
                  hf_mix64((uint64_t)(slice->duty * 0x1p32) + hf_mix64((uint64_t)(period_ticks * 0x1p20))));
     counted->key += counted->key == 0;
     counted->steps = 0;

@@ -24,6 +24,7 @@ struct script {
     int64_t now_ns;
     int opened, reads;
     int write_wrong;
+    int write_ignored; /* writes are accepted and change nothing */
 };
 
 static struct script_file *script_find(struct script *script, const char *path)
@@ -168,6 +169,8 @@ static int script_write(void *context, const char *path, const char *text)
         return -script->write_wrong;
     if (file == NULL)
         return -ENOENT;
+    if (script->write_ignored)
+        return 0;
     snprintf(line, sizeof line, "%s\n", text);
     snprintf(file->text, sizeof file->text, "%s", line);
     return 0;
@@ -202,8 +205,8 @@ static struct script *script_new(struct hf_host *ret_host)
 
     assert_non_null(script);
     script->now_ns = 1000000000;
-    *ret_host = (struct hf_host){script_open,    script_read,  script_close,  script_list, script_link_of,
-                                 script_write, script_folder, script_now, 1,           script};
+    *ret_host = (struct hf_host){script_open,  script_read,   script_close, script_list, script_link_of,
+                                 script_write, script_folder, script_now,   1,           script};
     return script;
 }
 

@@ -1,5 +1,6 @@
-/* Lines into events: blocks of lines as the kernel prints them, in order and mixed; leftovers of an earlier boot, the
- * same error from two sources, storms, lost records, the store. The lines are those of test_error_lines.c. */
+/* Lines into events: blocks of lines as the kernel prints them, in order and mixed; leftovers of an earlier
+ * boot, the same error from two sources, storms, lost records, the store. The lines are those of
+ * test_error_lines.c. */
 #include "tree.h"
 
 #include <errno.h>
@@ -8,6 +9,7 @@
 #include <time.h>
 
 #include "holdfast/hardware_errors.h"
+#include "holdfast/text.h"
 
 #define SECOND     INT64_C(1000000000)
 #define EVENTS_MAX 4096
@@ -55,8 +57,7 @@ static const char *const corrected[] = {
     "mce: [Hardware Error]: Machine check events logged",
     "mce: [Hardware Error]: CPU 5: Machine Check: 0 Bank 1: 9c00000000010136",
     "mce: [Hardware Error]: TSC 0 ADDR 12345000 MISC 8c ",
-    "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 5 microcode 1",
-    NULL};
+    "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 5 microcode 1", NULL};
 
 static void test_corrected(void **state)
 {
@@ -77,12 +78,14 @@ static void test_corrected(void **state)
     assert_true(event->has == (HF_HAS_STATUS | HF_HAS_ADDRESS | HF_HAS_MISC | HF_HAS_GLOBAL));
     assert_true(event->address == 0x12345000 && event->misc == 0x8c && event->count == 1);
     assert_int_equal(event->boot_us, 1000000000);
-    assert_true(!event->previous_boot && !event->earlier && !event->repeats && !event->exception && !event->overflow);
+    assert_true(!event->previous_boot && !event->earlier && !event->repeats && !event->exception &&
+                !event->overflow);
     assert_true(hf_hardware_error_is_evidence(event));
-    assert_string_equal(event->text, "mce: [Hardware Error]: CPU 5: Machine Check: 0 Bank 1: 9c00000000010136\n"
-                                     "mce: [Hardware Error]: TSC 0 ADDR 12345000 MISC 8c\n"
-                                     "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 5 "
-                                     "microcode 1");
+    assert_string_equal(event->text,
+                        "mce: [Hardware Error]: CPU 5: Machine Check: 0 Bank 1: 9c00000000010136\n"
+                        "mce: [Hardware Error]: TSC 0 ADDR 12345000 MISC 8c\n"
+                        "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 5 "
+                        "microcode 1");
     hf_error_joiner_free(joiner);
 }
 
@@ -91,7 +94,8 @@ static void test_overflow_and_count(void **state)
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
 
     (void)state;
-    feed_at(joiner, "mce: [Hardware Error]: CPU 2: Machine Check: 0 Bank 6: cc59dec000041152", 500000000, SECOND);
+    feed_at(joiner, "mce: [Hardware Error]: CPU 2: Machine Check: 0 Bank 6: cc59dec000041152", 500000000,
+            SECOND);
     hf_error_joiner_tick(joiner, SECOND + SECOND / 4);
     assert_int_equal(taken.count, 0);
     hf_error_joiner_tick(joiner, SECOND + SECOND / 2); /* no further line came */
@@ -120,7 +124,8 @@ static void test_fatal_exception(void **state)
     hf_error_joiner_flush(joiner, SECOND);
     assert_int_equal(taken.count, 3);
     assert_true(taken.event[0].exception && taken.event[0].severity == HF_SEVERITY_FATAL);
-    assert_true(taken.event[0].cpu == 1 && taken.event[0].kind == HF_KIND_TIMER && !taken.event[0].previous_boot);
+    assert_true(taken.event[0].cpu == 1 && taken.event[0].kind == HF_KIND_TIMER &&
+                !taken.event[0].previous_boot);
     assert_non_null(strstr(taken.event[0].text, "native_safe_halt"));
     assert_true(taken.event[1].severity == HF_SEVERITY_FATAL && taken.event[1].cpu == -1);
     assert_true(taken.event[2].kind == HF_KIND_PANIC && taken.event[2].severity == HF_SEVERITY_FATAL);
@@ -150,17 +155,21 @@ static void test_mixed_lines(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* Seen 3.07 s after the boot that followed a fatal one, in an emulated machine; and the harmless-looking record that a
- * broadcast leaves on another CPU, in the middle of a session. */
+/* Seen 3.07 s after the boot that followed a fatal one, in an emulated machine; and the harmless-looking
+ * record that a broadcast leaves on another CPU, in the middle of a session. */
 static void test_leftover_of_previous_boot(void **state)
 {
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
 
     (void)state;
-    feed_at(joiner, "mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400", 3070000, SECOND);
-    feed_at(joiner, "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 1", 3070000, SECOND);
-    feed_at(joiner, "mce: [Hardware Error]: CPU 0: Machine Check: 0 Bank 1: a000000000000000", 900000000, SECOND);
-    feed_at(joiner, "mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank 1: 9c00000000010136", 3070000, SECOND);
+    feed_at(joiner, "mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400", 3070000,
+            SECOND);
+    feed_at(joiner, "mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 1", 3070000,
+            SECOND);
+    feed_at(joiner, "mce: [Hardware Error]: CPU 0: Machine Check: 0 Bank 1: a000000000000000", 900000000,
+            SECOND);
+    feed_at(joiner, "mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank 1: 9c00000000010136", 3070000,
+            SECOND);
     hf_error_joiner_flush(joiner, SECOND);
     assert_int_equal(taken.count, 3);
     assert_true(taken.event[0].previous_boot && taken.event[0].severity == HF_SEVERITY_FATAL);
@@ -168,6 +177,27 @@ static void test_leftover_of_previous_boot(void **state)
     assert_false(hf_hardware_error_is_evidence(&taken.event[0]));
     assert_true(!taken.event[1].previous_boot && taken.event[1].severity == HF_SEVERITY_UNCORRECTED);
     assert_true(!taken.event[2].previous_boot && taken.event[2].severity == HF_SEVERITY_CORRECTED);
+    hf_error_joiner_free(joiner);
+}
+
+/* A decoder's words for the same: only what would have ended this boot is certainly the one before's. */
+static void test_decoded_leftover(void **state)
+{
+    static const char fatal[] = "[Hardware Error]: CPU:2 (17:31:0) MC5_STATUS[Over|UE|MiscV|-|PCC|-|-|-]: "
+                                "0xfe00000000800400";
+    static const char survived[] = "[Hardware Error]: CPU:2 (17:31:0) MC5_STATUS[Over|UE|MiscV|-|-|-|-|-]: "
+                                   "0xbc00000000800400";
+    struct hf_error_joiner *joiner = joiner_with(NULL, 0);
+
+    (void)state;
+    feed_at(joiner, fatal, 3070000, SECOND);
+    feed_at(joiner, survived, 3080000, SECOND);
+    feed_at(joiner, fatal, 900000000, SECOND);
+    hf_error_joiner_flush(joiner, SECOND);
+    assert_int_equal(taken.count, 3);
+    assert_true(taken.event[0].previous_boot && taken.event[0].severity == HF_SEVERITY_FATAL);
+    assert_true(!taken.event[1].previous_boot && taken.event[1].severity == HF_SEVERITY_UNCORRECTED);
+    assert_true(!taken.event[2].previous_boot && taken.event[2].severity == HF_SEVERITY_FATAL);
     hf_error_joiner_free(joiner);
 }
 
@@ -219,8 +249,10 @@ static void test_firmware_blocks(void **state)
     assert_int_equal(taken.count, 0);
     hf_error_joiner_tick(joiner, SECOND * 2);
     assert_int_equal(taken.count, 2);
-    assert_true(taken.event[0].source == HF_FROM_FIRMWARE && taken.event[0].severity == HF_SEVERITY_CORRECTED);
-    assert_true(taken.event[0].kind == HF_KIND_MEMORY && taken.event[0].cpu == -1 && taken.event[0].group == -1);
+    assert_true(taken.event[0].source == HF_FROM_FIRMWARE &&
+                taken.event[0].severity == HF_SEVERITY_CORRECTED);
+    assert_true(taken.event[0].kind == HF_KIND_MEMORY && taken.event[0].cpu == -1 &&
+                taken.event[0].group == -1);
     assert_non_null(strstr(taken.event[0].text, "DIMM 30"));
     assert_null(strstr(taken.event[0].text, "{38}"));
     assert_true(taken.event[1].severity == HF_SEVERITY_UNCORRECTED && taken.event[1].cpu == 7);
@@ -230,10 +262,9 @@ static void test_firmware_blocks(void **state)
 
 static void test_boot_record(void **state)
 {
-    static const char *const lines[] = {"BERT: Error records from previous boot:",
-                                        "[Hardware Error]: event severity: fatal",
-                                        "[Hardware Error]:  Error 0, type: fatal",
-                                        "[Hardware Error]:   section_type: memory error", NULL};
+    static const char *const lines[] = {
+        "BERT: Error records from previous boot:", "[Hardware Error]: event severity: fatal",
+        "[Hardware Error]:  Error 0, type: fatal", "[Hardware Error]:   section_type: memory error", NULL};
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
 
     (void)state;
@@ -255,17 +286,21 @@ static void test_kernel_words(void **state)
     } cases[] = {
         {"watchdog: BUG: soft lockup - CPU#2 stuck for 23s! [kworker/2:1:25629]", HF_KIND_SOFT_LOCKUP,
          HF_SEVERITY_UNCORRECTED, 2, 0, 0, 1},
-        {"NMI watchdog: Watchdog detected hard LOCKUP on cpu 6", HF_KIND_HARD_LOCKUP, HF_SEVERITY_FATAL, 6, 1, 0, 1},
+        {"NMI watchdog: Watchdog detected hard LOCKUP on cpu 6", HF_KIND_HARD_LOCKUP, HF_SEVERITY_FATAL, 6, 1,
+         0, 1},
         {"Kernel panic - not syncing: Hard LOCKUP", HF_KIND_PANIC, HF_SEVERITY_FATAL, -1, -1, 0, 1},
-        {"Uhhuh. NMI received for unknown reason 21 on CPU 0.", HF_KIND_INTERRUPT, HF_SEVERITY_NOTICE, 0, 0, 0, 0},
-        {"mce: CPU3: Core temperature above threshold, cpu clock throttled (total events = 1)", HF_KIND_THROTTLE,
-         HF_SEVERITY_NOTICE, 3, 0, 0, 0},
-        {"pcieport 0000:00:1c.0: PCIe Bus Error: severity=Uncorrected (Fatal)", HF_KIND_DEVICE_BUS, HF_SEVERITY_NOTICE,
-         -1, -1, 0, 0},
-        {"x86/amd: Previous system reset reason [0x08000800]: an uncorrected error caused a data fabric sync flood "
+        {"Uhhuh. NMI received for unknown reason 21 on CPU 0.", HF_KIND_INTERRUPT, HF_SEVERITY_NOTICE, 0, 0,
+         0, 0},
+        {"mce: CPU3: Core temperature above threshold, cpu clock throttled (total events = 1)",
+         HF_KIND_THROTTLE, HF_SEVERITY_NOTICE, 3, 0, 0, 0},
+        {"pcieport 0000:00:1c.0: PCIe Bus Error: severity=Uncorrected (Fatal)", HF_KIND_DEVICE_BUS,
+         HF_SEVERITY_NOTICE, -1, -1, 0, 0},
+        {"x86/amd: Previous system reset reason [0x08000800]: an uncorrected error caused a data fabric sync "
+         "flood "
          "event",
          HF_KIND_RESET_REASON, HF_SEVERITY_FATAL, -1, -1, 1, 0},
-        {"x86/amd: Previous system reset reason [0x00080800]: software wrote 0x6 to reset control register 0xCF9",
+        {"x86/amd: Previous system reset reason [0x00080800]: software wrote 0x6 to reset control register "
+         "0xCF9",
          HF_KIND_RESET_REASON, HF_SEVERITY_NOTICE, -1, -1, 1, 0},
         {"EDAC MC0: 4 CE error on CPU#0Channel#2_DIMM#0 (channel:2 slot:0 page:0x0)", HF_KIND_MEMORY,
          HF_SEVERITY_CORRECTED, -1, -1, 0, 1},
@@ -290,9 +325,10 @@ static void test_kernel_words(void **state)
 
 /* --- two sources, storms ---------------------------------------------------------------------------- */
 
-static const char trace_line[] = "  <idle>-0 [005] d.h1. 1000.0: mce_record: CPU: 5, MCGc/s: 100010a/0, MC1: "
-                                 "9c00000000010136, IPID: 0, ADDR/MISC/SYND: 12345000/8c/0, RIP: 00:<0>, TSC: 0, "
-                                 "PROCESSOR: 0:50654, TIME: 1795591986, SOCKET: 0, APIC: 5";
+static const char trace_line[] =
+    "  <idle>-0 [005] d.h1. 1000.0: mce_record: CPU: 5, MCGc/s: 100010a/0, MC1: "
+    "9c00000000010136, IPID: 0, ADDR/MISC/SYND: 12345000/8c/0, RIP: 00:<0>, TSC: 0, "
+    "PROCESSOR: 0:50654, TIME: 1795591986, SOCKET: 0, APIC: 5";
 
 static void test_told_twice(void **state)
 {
@@ -304,10 +340,30 @@ static void test_told_twice(void **state)
     assert_int_equal(taken.count, 2);
     assert_true(hf_hardware_error_is_evidence(&taken.event[0]));
     assert_true(taken.event[1].repeats && !hf_hardware_error_is_evidence(&taken.event[1]));
-    hf_error_joiner_line(joiner, trace_line, sizeof trace_line - 1, 1010000000, 0, SECOND); /* 10 s later: another */
+    hf_error_joiner_line(joiner, trace_line, sizeof trace_line - 1, -1, 0,
+                         11 * SECOND); /* 10 s later: another */
     assert_true(!taken.event[2].repeats);
     feed(joiner, corrected); /* the same source again is never a repetition */
     assert_true(!taken.event[3].repeats);
+    hf_error_joiner_free(joiner);
+}
+
+/* A backlog is read in one go: the log's own times tell its errors apart, and those of another source. */
+static void test_told_twice_in_the_past(void **state)
+{
+    static const char decoded[] = "[Hardware Error]: CPU:5 (17:31:0) MC1_STATUS[-|CE|MiscV|AddrV|-|-|-|-]: "
+                                  "0x9c00000000010136";
+    struct hf_error_joiner *joiner = joiner_with(NULL, 0);
+
+    (void)state;
+    for (const char *const *line = corrected; *line != NULL; line++)
+        hf_error_joiner_line(joiner, *line, strlen(*line), 500000000, HF_ORIGIN_EARLIER, SECOND);
+    hf_error_joiner_line(joiner, decoded, sizeof decoded - 1, 500100000, HF_ORIGIN_EARLIER, SECOND);
+    hf_error_joiner_flush(joiner, SECOND);
+    hf_error_joiner_line(joiner, decoded, sizeof decoded - 1, 600000000, HF_ORIGIN_EARLIER, SECOND);
+    hf_error_joiner_flush(joiner, SECOND);
+    assert_int_equal(taken.count, 3);
+    assert_true(!taken.event[0].repeats && taken.event[1].repeats && !taken.event[2].repeats);
     hf_error_joiner_free(joiner);
 }
 
@@ -340,7 +396,8 @@ static void test_storm(void **state)
         now += SECOND / 50;
     }
     assert_int_equal(taken.count, 10);
-    feed_at(joiner, "mce: [Hardware Error]: CPU 5: Machine Check: 0 Bank 1: 9c00000000010136", 5000000000, now);
+    feed_at(joiner, "mce: [Hardware Error]: CPU 5: Machine Check: 0 Bank 1: 9c00000000010136", 5000000000,
+            now);
     hf_error_joiner_tick(joiner, now + SECOND);
     assert_int_equal(taken.count, 11); /* another kind is not held down by this storm */
     hf_error_joiner_tick(joiner, SECOND + 60 * SECOND);
@@ -359,7 +416,8 @@ static void test_storm(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* More kinds of storm than the table holds, more open events than there is room for: nothing is lost uncounted. */
+/* More kinds of storm than the table holds, more open events than there is room for: nothing is lost
+ * uncounted. */
 static void test_limits(void **state)
 {
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
@@ -370,8 +428,9 @@ static void test_limits(void **state)
         for (int bank = 0; bank < 100; bank++) {
             char text[128];
 
-            snprintf(text, sizeof text, "mce: [Hardware Error]: CPU %d: Machine Check: 0 Bank %d: 9c00000000010136",
-                     round % 8, bank);
+            snprintf(text, sizeof text,
+                     "mce: [Hardware Error]: CPU %d: Machine Check: 0 Bank %d: 9c00000000010136", round % 8,
+                     bank);
             feed_at(joiner, text, 1000000000 + round * 10000000, SECOND + round);
         }
     }
@@ -397,7 +456,29 @@ static void test_long_and_foreign_text(void **state)
     hf_error_joiner_free(joiner);
 }
 
-/* Every sample, cut and mixed in any order: nothing breaks, nothing is passed on that has no severity or text. */
+/* Cut to fit, but never within a character. */
+static void test_text_is_cut_between_characters(void **state)
+{
+    (void)state;
+    for (size_t shift = 0; shift < 4; shift++) {
+        struct hf_error_joiner *joiner = joiner_with(NULL, 0);
+        char text[3000] = "EDAC MC0: 1 CE ";
+        size_t size = strlen(text);
+
+        for (size_t i = 0; i < shift; i++)
+            text[size++] = 'x';
+        for (int i = 0; i < 600; i++, size += 4)
+            memcpy(text + size, "\xf0\x9f\x8c\x8a", 4);
+        hf_error_joiner_line(joiner, text, size, 5, 0, SECOND);
+        assert_int_equal(taken.count, 1);
+        assert_true(hf_text_is_utf8(taken.event[0].text, strlen(taken.event[0].text)));
+        assert_true(strlen(taken.event[0].text) > HF_ERROR_TEXT_MAX - 5);
+        hf_error_joiner_free(joiner);
+    }
+}
+
+/* Every sample, cut and mixed in any order: nothing breaks, nothing is passed on that has no severity or
+ * text. */
 static void test_random_order(void **state)
 {
     static const char *const all[] = {
@@ -432,7 +513,8 @@ static void test_random_order(void **state)
         exact = malloc(size > 0 ? size : 1);
         assert_non_null(exact);
         memcpy(exact, text, size);
-        hf_error_joiner_line(joiner, exact, size, (int64_t)(random >> 50), (random >> 10) % 4, SECOND + (int64_t)round * 1000000);
+        hf_error_joiner_line(joiner, exact, size, (int64_t)(random >> 50), (random >> 10) % 4,
+                             SECOND + (int64_t)round * 1000000);
         free(exact);
         if (round % 16 == 0)
             hf_error_joiner_tick(joiner, SECOND + (int64_t)round * 1000000);
@@ -485,18 +567,23 @@ static void log_close(void *context, int handle)
 
 static void test_log_records(void **state)
 {
-    static const char *const records[] = {
-        "6,100,2000000,-;Linux version 6.1\n",
-        "0,101,3070000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400\n",
-        "0,102,3070001,-;mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 1\n",
-        "4,103,500000000,-;EDAC MC0: 1 CE error on heron_DIMM#0\n",
-        "!EAGAIN",
-        "8,104,600000000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: 9c00000000010136\n", /* a program's */
-        "!EPIPE",
-        "4,110,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n",
-        "garbage",
-        "4,111,710000000,-;EDAC MC1: 3 UE error on heron_DIMM#1\n SUBSYSTEM=edac\n",
-        NULL};
+    static const char
+        *const
+            records[] =
+                {"6,100,2000000,-;Linux version 6.1\n",
+                 "0,101,3070000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400\n",
+                 "0,102,3070001,-;mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 1\n",
+                 "4,103,500000000,-;EDAC MC0: 1 CE error on heron_DIMM#0\n",
+                 "!EAGAIN",
+                 "8,104,600000000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: "
+                 "9c00000000010136\n", /* a
+                                          program's
+                                        */
+                 "!EPIPE",
+                 "4,110,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n",
+                 "garbage",
+                 "4,111,710000000,-;EDAC MC1: 3 UE error on heron_DIMM#1\n SUBSYSTEM=edac\n",
+                 NULL};
     struct log_script script = {records, 0};
     struct hf_log_ops ops = {log_open, log_read, log_close, &script};
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
@@ -519,14 +606,16 @@ static void test_log_records(void **state)
     hf_log_reader_totals(reader, &totals);
     assert_true(totals.records == 8 && totals.foreign == 2 && totals.lost == 5 && totals.begin_is_missing);
     hf_log_reader_close(reader);
-    assert_int_equal(hf_log_reader_open(&ops, HF_LOG_KERNEL, "/denied", joiner, &reader, &error), HF_E_PERMISSION);
+    assert_int_equal(hf_log_reader_open(&ops, HF_LOG_KERNEL, "/denied", joiner, &reader, &error),
+                     HF_E_PERMISSION);
     assert_non_null(strstr(error.message, "dmesg_restrict"));
     hf_error_joiner_free(joiner);
 }
 
 static void test_log_fails(void **state)
 {
-    static const char *const records[] = {"4,1,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n", "!EIO", NULL};
+    static const char *const records[] = {"4,1,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n", "!EIO",
+                                          NULL};
     struct log_script script = {records, 0};
     struct hf_log_ops ops = {log_open, log_read, log_close, &script};
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);
@@ -566,7 +655,8 @@ static void test_trace_in_pieces(void **state)
         assert_int_equal(hf_log_reader_open(&ops, HF_LOG_TRACE, "/pipe", joiner, &reader, &error), HF_OK);
         assert_int_equal(hf_log_reader_drain(reader, SECOND, 10000, &error), count);
         assert_int_equal(taken.count, 2);
-        assert_true(taken.event[1].cpu == 5 && taken.event[1].source == HF_FROM_TRACE && !taken.event[1].earlier);
+        assert_true(taken.event[1].cpu == 5 && taken.event[1].source == HF_FROM_TRACE &&
+                    !taken.event[1].earlier);
         hf_log_reader_close(reader);
         hf_error_joiner_free(joiner);
     }
@@ -618,8 +708,8 @@ static void socket_leave_open(void *context, int handle)
     (void)handle;
 }
 
-/* A message log made of a socket that keeps records apart, polled as an event loop would: the wait for further lines,
- * 0.5 s, is the longest part. */
+/* A message log made of a socket that keeps records apart, polled as an event loop would: the wait for
+ * further lines, 0.5 s, is the longest part. */
 static void test_line_reaches_caller_within_a_second(void **state)
 {
     static const char record[] = "0,5,9000000000,-;mce: [Hardware Error]: CPU 2: Machine Check: 0 Bank 6: "
@@ -667,15 +757,18 @@ int main(void)
         cmocka_unit_test(test_fatal_exception),
         cmocka_unit_test(test_mixed_lines),
         cmocka_unit_test(test_leftover_of_previous_boot),
+        cmocka_unit_test(test_decoded_leftover),
         cmocka_unit_test(test_decoded_block),
         cmocka_unit_test(test_firmware_blocks),
         cmocka_unit_test(test_boot_record),
         cmocka_unit_test(test_kernel_words),
         cmocka_unit_test(test_told_twice),
+        cmocka_unit_test(test_told_twice_in_the_past),
         cmocka_unit_test(test_memory_told_twice),
         cmocka_unit_test(test_storm),
         cmocka_unit_test(test_limits),
         cmocka_unit_test(test_long_and_foreign_text),
+        cmocka_unit_test(test_text_is_cut_between_characters),
         cmocka_unit_test(test_random_order),
         cmocka_unit_test(test_log_records),
         cmocka_unit_test(test_log_fails),

@@ -1,5 +1,5 @@
-/* Polling settings, memory controllers' counters, trace points and the store, on a scripted machine and hand-made
- * trees; and this machine's own log when it may be read. */
+/* Polling settings, memory controllers' counters, trace points and the store, on a scripted machine and
+ * hand-made trees; and this machine's own log when it may be read. */
 #include "scripted_host.h"
 
 #include "holdfast/hardware_errors.h"
@@ -88,6 +88,11 @@ static void test_shorten_refused(void **state)
     error = (struct hf_error){0};
     assert_int_equal(hf_polling_shorten(&host, 2, &old, &error), HF_E_PERMISSION);
     assert_non_null(strstr(error.message, "root"));
+    assert_int_equal(old.banks, 77);
+    script->write_wrong = 0;
+    script->write_ignored = 1;
+    error = (struct hf_error){0};
+    assert_int_equal(hf_polling_shorten(&host, 2, &old, &error), HF_E_MISMATCH);
     assert_int_equal(old.banks, 77);
     free(script);
 }
@@ -224,7 +229,8 @@ static void test_trace_instance(void **state)
     assert_int_equal(hf_trace_begin(&host, path, &error), HF_OK);
     assert_string_equal(path, "/sys/kernel/tracing/instances/holdfast/trace_pipe");
     assert_string_equal(
-        script_find(script, "/sys/kernel/tracing/instances/holdfast/events/mce/mce_record/enable")->text, "1\n");
+        script_find(script, "/sys/kernel/tracing/instances/holdfast/events/mce/mce_record/enable")->text,
+        "1\n");
     assert_int_equal(hf_trace_begin(&host, path, &error), HF_OK); /* what a dead session left is taken over */
     hf_trace_end(&host);
     script->write_wrong = EACCES;
@@ -241,12 +247,13 @@ static int wants_new(void *argument, const char *name)
 
 static void test_store(void **state)
 {
-    static const char dump[] = "Panic#1 Part1\n"
-                               "<6>[  100.000000] something else\n"
-                               "<0>[  101.000000] mce: [Hardware Error]: CPU 3: Machine Check Exception: 5 Bank 1: "
-                               "be00000000800400\n"
-                               "<0>[  101.000001] mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 3\n"
-                               "<0>[  101.000002] Kernel panic - not syncing: Fatal machine check";
+    static const char dump[] =
+        "Panic#1 Part1\n"
+        "<6>[  100.000000] something else\n"
+        "<0>[  101.000000] mce: [Hardware Error]: CPU 3: Machine Check Exception: 5 Bank 1: "
+        "be00000000800400\n"
+        "<0>[  101.000001] mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 3\n"
+        "<0>[  101.000002] Kernel panic - not syncing: Fatal machine check";
     char *root = tree_new();
     struct hf_error_joiner *joiner = joiner_new();
     struct hf_host host;
@@ -256,8 +263,9 @@ static void test_store(void **state)
     (void)state;
     tree_file(root, "sys/fs/pstore/dmesg-erst-1", dump);
     tree_file(root, "sys/fs/pstore/console-ramoops-0", dump);
-    tree_file(root, "var/lib/systemd/pstore/178/dmesg-erst-2", "Oops#1 Part1\n<1>[ 9.0] watchdog: BUG: soft lockup - "
-                                                               "CPU#2 stuck for 23s!\n");
+    tree_file(root, "var/lib/systemd/pstore/178/dmesg-erst-2",
+              "Oops#1 Part1\n<1>[ 9.0] watchdog: BUG: soft lockup - "
+              "CPU#2 stuck for 23s!\n");
     tree_folder(root, "var/lib/systemd/pstore/dmesg-folder/");
     assert_int_equal(hf_host_open(root, &host, &error), HF_OK);
     assert_int_equal(hf_store_read(&host, NULL, NULL, NULL, SECOND), 3);
@@ -279,9 +287,10 @@ static void test_store(void **state)
 
 static void test_store_mutations(void **state)
 {
-    static const char dump[] = "Panic#1 Part1\n<0>[  101.0] mce: [Hardware Error]: CPU 3: Machine Check Exception: 5 Bank "
-                               "1: be00000000800400\n<0>[ 1] BERT: Error records from previous boot:\n\n<4>{1}[Hardware "
-                               "Error]: event severity: fatal\n";
+    static const char dump[] =
+        "Panic#1 Part1\n<0>[  101.0] mce: [Hardware Error]: CPU 3: Machine Check Exception: 5 Bank "
+        "1: be00000000800400\n<0>[ 1] BERT: Error records from previous boot:\n\n<4>{1}[Hardware "
+        "Error]: event severity: fatal\n";
     struct hf_error_joiner *joiner = joiner_new();
     uint64_t random = 5;
 
@@ -340,10 +349,14 @@ static void test_this_machines_log(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_shorten_and_restore), cmocka_unit_test(test_shorten_refused),
-        cmocka_unit_test(test_blindness),           cmocka_unit_test(test_counts),
-        cmocka_unit_test(test_hostile_counts),      cmocka_unit_test(test_trace_instance),
-        cmocka_unit_test(test_store),               cmocka_unit_test(test_store_mutations),
+        cmocka_unit_test(test_shorten_and_restore),
+        cmocka_unit_test(test_shorten_refused),
+        cmocka_unit_test(test_blindness),
+        cmocka_unit_test(test_counts),
+        cmocka_unit_test(test_hostile_counts),
+        cmocka_unit_test(test_trace_instance),
+        cmocka_unit_test(test_store),
+        cmocka_unit_test(test_store_mutations),
         cmocka_unit_test(test_this_machines_log),
     };
 

@@ -102,7 +102,8 @@ static void test_hostile_entries(void **state)
     assert_int_equal(hf_host_integer(&host, "/sys/nul", &value), -EBADMSG);
     assert_int_equal(hf_host_integer(&host, "/sys/dangling", &value), -ENOENT);
     assert_int_equal(hf_host_integer(&host, "/sys/loop", &value), -ELOOP);
-    assert_int_equal(hf_host_integer(&host, "/sys/full", &value), -ENOENT); /* confined: there is no dev here */
+    assert_int_equal(hf_host_integer(&host, "/sys/full", &value),
+                     -ENOENT); /* confined: there is no dev here */
     assert_int_equal(hf_host_integer(&host, "/sys/fifo", &value), -EINVAL);
     assert_int_equal(hf_host_integer(&host, "/sys/latin1/below", &value), -ENOTDIR);
     assert_int_equal(host.list(host.context, "/sys/million", NULL, NULL), -ENOTDIR);
@@ -180,7 +181,8 @@ static void test_integers(void **state)
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         int64_t value = 0;
 
-        assert_int_equal(hf_host_parse_integer(cases[i].text, strlen(cases[i].text), &value), cases[i].result);
+        assert_int_equal(hf_host_parse_integer(cases[i].text, strlen(cases[i].text), &value),
+                         cases[i].result);
         assert_true(value == cases[i].value);
     }
 }
@@ -224,9 +226,9 @@ static void test_this_machine(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_reads_below_root),   cmocka_unit_test(test_handle_reads_again),
-        cmocka_unit_test(test_hostile_entries),    cmocka_unit_test(test_links_stay_inside),
-        cmocka_unit_test(test_numbers_are_sorted), cmocka_unit_test(test_integers),
+        cmocka_unit_test(test_reads_below_root),      cmocka_unit_test(test_handle_reads_again),
+        cmocka_unit_test(test_hostile_entries),       cmocka_unit_test(test_links_stay_inside),
+        cmocka_unit_test(test_numbers_are_sorted),    cmocka_unit_test(test_integers),
         cmocka_unit_test(test_recorded_is_read_only), cmocka_unit_test(test_root_that_is_none),
         cmocka_unit_test(test_this_machine),
     };

@@ -1,13 +1,17 @@
-/* Sensors: finding them in hand-made trees, roles, and a scripted machine whose sensors misbehave in time. The files
- * and units are those of the kernel's documentation (hwmon sysfs interface, thermal sysfs, powercap); the machine is
- * our own. */
+/* Sensors: finding them in hand-made trees, roles, and a scripted machine whose sensors misbehave in time.
+ * The files and units are those of the kernel's documentation (hwmon sysfs interface, thermal sysfs,
+ * powercap); the machine is our own. */
 #include "scripted_host.h"
 
+#include <cjson/cJSON.h>
 #include <math.h>
+#include <stdatomic.h>
 #include <sys/resource.h>
 #include <time.h>
 
+#include "holdfast/json.h"
 #include "holdfast/sensors.h"
+#include "holdfast/text.h"
 
 #define SECOND INT64_C(1000000000)
 
@@ -136,8 +140,10 @@ static void test_roles(void **state)
     assert_int_equal(hf_sensors_at(set, 1)->role, HF_ROLE_GROUP);
     assert_int_equal(hf_sensors_at(set, 1)->group, 3);
     assert_int_equal(hf_sensors_at(set, 2)->group, 5);
-    assert_int_equal(hf_sensors_at(set, index_of(set, "x86_pkg_temp@thermal_zone/zone0"))->role, HF_ROLE_PACKAGE);
-    assert_int_equal(hf_sensors_at(set, index_of(set, "powercap@intel-rapl:0/energy"))->role, HF_ROLE_PACKAGE);
+    assert_int_equal(hf_sensors_at(set, index_of(set, "x86_pkg_temp@thermal_zone/zone0"))->role,
+                     HF_ROLE_PACKAGE);
+    assert_int_equal(hf_sensors_at(set, index_of(set, "powercap@intel-rapl:0/energy"))->role,
+                     HF_ROLE_PACKAGE);
     assert_int_equal(hf_sensors_at(set, index_of(set, "acpitz@thermal_zone/zone0"))->role, HF_ROLE_NONE);
     hf_sensors_roles_by_rules(set, rules, 5, matched);
     assert_int_equal(matched[0], 1);
@@ -277,8 +283,8 @@ static void test_implausible_values(void **state)
         enum hf_sensor_trouble trouble = next(script, set, rounds[i].millidegree, 0);
 
         if (trouble != rounds[i].trouble)
-            fail_msg("round %zu: %lld gave %s, not %s", i, rounds[i].millidegree, hf_sensor_trouble_name(trouble),
-                     hf_sensor_trouble_name(rounds[i].trouble));
+            fail_msg("round %zu: %lld gave %s, not %s", i, rounds[i].millidegree,
+                     hf_sensor_trouble_name(trouble), hf_sensor_trouble_name(rounds[i].trouble));
     }
     script->now_ns += 61 * SECOND; /* after a minute without readings any level is possible */
     assert_int_equal(next(script, set, 40000, 0), HF_SENSOR_GOOD);
@@ -383,11 +389,11 @@ static void test_gone_and_back(void **state)
     script_set(script, "/sys/class/hwmon/hwmon2/temp1_label", "Tloop\n");
     script_set(script, "/sys/class/hwmon/hwmon3/name", "boardchip\n"); /* the same chip in another place */
     script_number(script, "/sys/class/hwmon/hwmon3/temp1_input", 99000);
-    for (int round = 0; round < 11; round++) {
+    for (int round = 0; round < 11 && reading.trouble == HF_SENSOR_GONE; round++) {
         script->now_ns += SECOND;
         hf_sensors_read(set, 0, INT64_MAX, &reading);
     }
-    assert_int_equal(reading.trouble, HF_SENSOR_GOOD);
+    assert_int_equal(reading.trouble, HF_SENSOR_GOOD); /* in the round that finds it */
     assert_true(reading.value == 50.5);
     assert_int_equal(hf_sensors_count(set), 1);
     hf_sensors_free(set);
@@ -494,7 +500,8 @@ static void test_energy_sensor(void **state)
     assert_true(fabs(reading.value - 300) < 0.001);
     script_wrong(script, "/sys/class/powercap/intel-rapl:0/energy_uj", EACCES);
     hf_sensors_read(set, 0, INT64_MAX, &reading);
-    assert_int_equal(reading.trouble, HF_SENSOR_GOOD); /* the open handle goes on: rights are checked at opening */
+    assert_int_equal(reading.trouble,
+                     HF_SENSOR_GOOD); /* the open handle goes on: rights are checked at opening */
     hf_sensors_free(set);
     set = find(&host);
     hf_sensors_read(set, 0, INT64_MAX, &reading);
@@ -564,6 +571,53 @@ static void test_thread_hands_over(void **state)
     tree_free(root);
 }
 
+static atomic_int bus_hangs;
+static atomic_int bus_is_read;
+
+/* A bus that holds a read until the test lets it go. */
+static int hanging_read(void *context, int handle, char *bytes, size_t size)
+{
+    atomic_store(&bus_is_read, 1);
+    while (atomic_load(&bus_hangs)) {
+        struct timespec pause = {0, 1000000};
+
+        (void)nanosleep(&pause, NULL);
+    }
+    return script_read(context, handle, bytes, size);
+}
+
+/* The caller never waits for it: what is old shows its age, and stopping gives up after 2 s. */
+static void test_thread_that_hangs(void **state)
+{
+    struct hf_host host;
+    struct script *script = script_new(&host);
+    struct hf_sensors *set = one_sensor(script, &host);
+    struct hf_sensor_reader *reader = NULL;
+    struct hf_reading reading;
+    struct hf_error error = {0};
+    struct timespec begin, end;
+    int64_t age = -1;
+
+    (void)state;
+    host.read = hanging_read; /* the set keeps a pointer to this host */
+    atomic_store(&bus_hangs, 1);
+    assert_int_equal(hf_sensor_reader_start(set, 10, &reader, &error), HF_OK);
+    while (!atomic_load(&bus_is_read)) {
+    }
+    (void)clock_gettime(CLOCK_MONOTONIC, &begin);
+    for (int i = 0; i < 100; i++)
+        assert_int_equal(hf_sensor_reader_latest(reader, &reading, &age), 0);
+    (void)clock_gettime(CLOCK_MONOTONIC, &end);
+    assert_true((double)(end.tv_sec - begin.tv_sec) + (double)(end.tv_nsec - begin.tv_nsec) * 1e-9 < 0.5);
+    assert_int_equal(reading.trouble, HF_SENSOR_UNREAD);
+    assert_int_equal(hf_sensor_reader_stop(reader, &error), HF_E_BUSY);
+    atomic_store(&bus_hangs, 0);
+    error = (struct hf_error){0};
+    assert_int_equal(hf_sensor_reader_stop(reader, &error), HF_OK);
+    hf_sensors_free(set);
+    free(script);
+}
+
 static double cpu_seconds(void)
 {
     struct timespec now;
@@ -572,8 +626,8 @@ static double cpu_seconds(void)
     return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
 }
 
-/* All sensors of 64 cores once a second: at most 0.2 % of a core, so 2 ms a round. Files in memory, so the drivers' own
- * work is not in it. */
+/* All sensors of 64 cores once a second: at most 0.2 % of a core, so 2 ms a round. Files in memory, so the
+ * drivers' own work is not in it. */
 static void test_cost(void **state)
 {
     char *root = tree_new();
@@ -592,7 +646,8 @@ static void test_cost(void **state)
     for (int i = 0; i < 200; i++)
         assert_int_equal(hf_sensors_read(set, 1, INT64_MAX, readings), 95);
     each = (cpu_seconds() - begin) / 200;
-    print_message("95 sensors of 64 cores: %.0f us a round, %.4f %% of a core at 1 Hz\n", each * 1e6, each * 100);
+    print_message("95 sensors of 64 cores: %.0f us a round, %.4f %% of a core at 1 Hz\n", each * 1e6,
+                  each * 100);
 #ifndef HOLDFAST_SANITIZED
     assert_true(each < 0.002);
 #endif
@@ -648,6 +703,35 @@ static void test_words(void **state)
     }
 }
 
+/* The profile's words for roles, as its schema lists them, are this layer's; "none" is what no entry gives.
+ */
+static void test_profile_knows_the_same_roles(void **state)
+{
+    struct hf_error error = {0};
+    struct cJSON *schema = NULL;
+    const cJSON *roles, *role;
+    struct hf_text text;
+    int listed = 0;
+
+    (void)state;
+    assert_int_equal(
+        hf_text_read_file(&text, HOLDFAST_SOURCE_DIR "/docs/profile.schema.json", 1 << 20, &error), HF_OK);
+    assert_int_equal(hf_json_parse(text.bytes, text.size, "profile.schema.json", &schema, &error), HF_OK);
+    roles = cJSON_GetObjectItemCaseSensitive(schema, "$defs");
+    roles = cJSON_GetObjectItemCaseSensitive(roles, "sensor");
+    roles = cJSON_GetObjectItemCaseSensitive(roles, "properties");
+    roles = cJSON_GetObjectItemCaseSensitive(roles, "role");
+    roles = cJSON_GetObjectItemCaseSensitive(roles, "enum");
+    cJSON_ArrayForEach(role, roles)
+    {
+        assert_true(hf_sensor_role_of_name(role->valuestring) > HF_ROLE_NONE);
+        listed++;
+    }
+    assert_int_equal(listed, HF_ROLE_COUNT - 1);
+    hf_json_document_free(schema);
+    hf_text_release(&text);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -665,9 +749,11 @@ int main(void)
         cmocka_unit_test(test_energy_against_wide_counter),
         cmocka_unit_test(test_energy_sensor),
         cmocka_unit_test(test_thread_hands_over),
+        cmocka_unit_test(test_thread_that_hangs),
         cmocka_unit_test(test_cost),
         cmocka_unit_test(test_more_files_than_handles),
         cmocka_unit_test(test_words),
+        cmocka_unit_test(test_profile_knows_the_same_roles),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,4 +1,5 @@
-/* The true clock: which method is taken, samples of scripted counters, the judgement, and this machine's own chain. */
+/* The true clock: which method is taken, samples of scripted counters, the judgement, and this machine's own
+ * chain. */
 #include "scripted_host.h"
 
 #include <math.h>
@@ -192,9 +193,11 @@ static void test_feedback_counters(void **state)
     assert_int_equal(hf_core_clock_method(s.core), HF_CLOCK_COUNTERS_ACPI);
     assert_non_null(strstr(hf_clock_source_reasons(s.source), "perf_event_paranoid"));
     hf_core_clock_sample(s.core, &sample);
-    script_set(s.script, "/sys/devices/system/cpu/cpu3/acpi_cppc/feedback_ctrs", "ref:76423112270 del:128822817044\n");
+    script_set(s.script, "/sys/devices/system/cpu/cpu3/acpi_cppc/feedback_ctrs",
+               "ref:76423112270 del:128822817044\n");
     hf_core_clock_sample(s.core, &sample);
-    /* nominal 2000 MHz at performance 20, the reference counts at 30: 3000 MHz; 1.4 times as many delivered */
+    /* nominal 2000 MHz at performance 20, the reference counts at 30: 3000 MHz; 1.4 times as many delivered
+     */
     assert_true(fabs(sample.mhz - 4200) < 1e-9);
     script_set(s.script, "/sys/devices/system/cpu/cpu3/acpi_cppc/feedback_ctrs", "ref:x\n");
     hf_core_clock_sample(s.core, &sample);
@@ -221,12 +224,14 @@ static void test_cycles(void **state)
     setting_end(&s);
 }
 
-static void set_stat(struct script *script, unsigned long long user, unsigned long long idle, unsigned long long stolen)
+static void set_stat(struct script *script, unsigned long long user, unsigned long long idle,
+                     unsigned long long stolen)
 {
     char text[256];
 
-    snprintf(text, sizeof text, "cpu  9 9 9 9 9 9 9 9 0 0\ncpu0 1 1 1 1 1 1 1 1 0 0\ncpu3 %llu 0 0 %llu 0 0 0 %llu 0 0\n",
-             user, idle, stolen);
+    snprintf(text, sizeof text,
+             "cpu  9 9 9 9 9 9 9 9 0 0\ncpu0 1 1 1 1 1 1 1 1 0 0\ncpu3 %llu 0 0 %llu 0 0 0 %llu 0 0\n", user,
+             idle, stolen);
     script_set(script, "/proc/stat", text);
 }
 
@@ -324,8 +329,15 @@ static void test_recorded_machine(void **state)
 
 static void test_feedback_parser(void **state)
 {
-    static const char *const bad[] = {"", "ref:", "ref:1", "ref:1 del:", "ref:-1 del:2", "ref:1  del:2", "ref:1 del:2x",
-                                      "REF:1 del:2", "ref:99999999999999999999 del:1"};
+    static const char *const bad[] = {"",
+                                      "ref:",
+                                      "ref:1",
+                                      "ref:1 del:",
+                                      "ref:-1 del:2",
+                                      "ref:1  del:2",
+                                      "ref:1 del:2x",
+                                      "REF:1 del:2",
+                                      "ref:99999999999999999999 del:1"};
     uint64_t reference = 0, delivered = 0;
 
     (void)state;
@@ -427,7 +439,8 @@ static void test_judgement_without_evidence(void **state)
     assert_true(isnan(judgement.median_mhz));
     for (int i = 0; i < 10; i++)
         samples[i] = sample_of(HF_CLOCK_CHAIN, 3000, 0.3);
-    hf_clock_judge(samples, 10, 4200, HF_CLOCK_TOLERANCE, &judgement); /* a busy host, not a stretched clock */
+    hf_clock_judge(samples, 10, 4200, HF_CLOCK_TOLERANCE,
+                   &judgement); /* a busy host, not a stretched clock */
     assert_int_equal(judgement.finding, HF_CLOCK_UNDECIDED);
     assert_int_equal(judgement.stolen, 10);
     assert_non_null(strstr(judgement.why, "hypervisor"));
@@ -463,8 +476,8 @@ static void test_budget(void **state)
 
 /* --- this machine ----------------------------------------------------------------------------------- */
 
-/* Two routes to the same clock: one-cycle additions and three-cycle multiplications. Runs are short and the best of
- * many is taken, so that a busy machine does not decide; under an emulator both are meaningless. */
+/* Two routes to the same clock: one-cycle additions and three-cycle multiplications. Runs are short and the
+ * best of many is taken, so that a busy machine does not decide; under an emulator both are meaningless. */
 static void test_chain_two_routes(void **state)
 {
     struct hf_error error = {0};
@@ -486,6 +499,15 @@ static void test_chain_two_routes(void **state)
     assert_true(fabs(by_adding / by_multiplying - 1) < 0.05);
 }
 
+static int64_t later(void *context)
+{
+    static int64_t now_ns;
+
+    (void)context;
+    now_ns += SECOND; /* so that every sample reads everything anew */
+    return now_ns;
+}
+
 /* What a sample of a core costs: at most 0.1 % of the time at one a second. */
 static void test_cost_of_a_sample(void **state)
 {
@@ -499,6 +521,7 @@ static void test_cost_of_a_sample(void **state)
 
     (void)state;
     assert_int_equal(hf_host_open(NULL, &host, &error), HF_OK);
+    host.monotonic_ns = later;
     assert_int_equal(hf_clock_source_open(&host, &hf_clock_counters_real, &source, &error), HF_OK);
     assert_int_equal(hf_core_clock_open(source, 0, &core, &error), HF_OK);
     (void)clock_gettime(CLOCK_THREAD_CPUTIME_ID, &begin);
@@ -506,8 +529,9 @@ static void test_cost_of_a_sample(void **state)
         hf_core_clock_sample(core, &sample);
     (void)clock_gettime(CLOCK_THREAD_CPUTIME_ID, &end);
     each = ((double)(end.tv_sec - begin.tv_sec) + (double)(end.tv_nsec - begin.tv_nsec) * 1e-9) / 2000;
-    print_message("method %s (%s), TSC %.0f MHz: %.1f us a sample\n", hf_clock_method_name(hf_core_clock_method(core)),
-                  hf_clock_source_reasons(source), hf_clock_source_tsc_hz(source) * 1e-6, each * 1e6);
+    print_message("method %s (%s), TSC %.0f MHz: %.1f us a sample\n",
+                  hf_clock_method_name(hf_core_clock_method(core)), hf_clock_source_reasons(source),
+                  hf_clock_source_tsc_hz(source) * 1e-6, each * 1e6);
     assert_true(each < 0.001);
     hf_core_clock_close(core);
     hf_clock_source_close(source);

@@ -6,6 +6,7 @@
 #include "unit/plan/near.h"
 
 #include "plan/posterior.h"
+#include "plan/vector_math.h"
 
 #define FINE_SLOPES 81
 #define FINE_SHIFTS 31
@@ -18,6 +19,23 @@ struct seen {
 static double slope_at(int j)
 {
     return 0.45 * pow(10.0, (double)j / (FINE_SLOPES - 1)); /* to 4.5 */
+}
+
+/* How many units above the edge the claim's rate is: ln(rate) = y + v y^2 / 2 below it, v = 0.006 / b^2,
+ * solved for y = b (x - theta) by halving. */
+static double claim_units(double b)
+{
+    double v = 0.006 / (b * b), low = -1.0 / v, high = 0.0;
+
+    for (int n = 0; n < 80; n++) {
+        double y = 0.5 * (low + high);
+
+        if (y + 0.5 * v * y * y < log(CLAIM))
+            low = y;
+        else
+            high = y;
+    }
+    return low / b;
 }
 
 static double normal_weight(double z)
@@ -56,6 +74,7 @@ static void integrate(const struct seen *seen, int count, double low, double hig
 {
     for (int j = 0; j < FINE_SLOPES; j++) {
         double b = slope_at(j);
+        double limit = claim_units(b);
 
         ret_fine->mass[j] = ret_fine->below[j] = 0.0;
         for (double theta = low; theta < high; theta += 0.0625) {
@@ -64,7 +83,7 @@ static void integrate(const struct seen *seen, int count, double low, double hig
             for (int i = 0; i < count; i++)
                 like *= trial_likelihood(&seen[i], theta, b, last_with_rate && i == count - 1);
             ret_fine->mass[j] += like;
-            if (theta + log(CLAIM) / b < step)
+            if (theta + limit < step)
                 ret_fine->below[j] += like;
         }
     }
@@ -72,7 +91,7 @@ static void integrate(const struct seen *seen, int count, double low, double hig
 
 static double pool_weight(double chip, double b)
 {
-    return normal_weight(log(b / chip) / 0.1);
+    return normal_weight(log(b / chip) / 0.065);
 }
 
 /* sum over b of K(b | B) value(b), K normalised. */
@@ -89,7 +108,7 @@ static double pooled(const double *value, double chip)
 
 static double chip_prior(double chip)
 {
-    return normal_weight(log(chip / 1.5) / 0.35);
+    return normal_weight(log(chip / 1.5) / 0.4);
 }
 
 static const struct seen trials[3][5] = {
@@ -259,6 +278,72 @@ static void step_size_does_not_matter(void **state)
     posterior_free(NULL);
 }
 
+/* Discounted to nothing the belief is the prior; to a half, it has half the information. */
+static void discount_forgets(void **state)
+{
+    struct posterior *full = fill(), *half = fill(), *fresh = NULL;
+    struct posterior_moments moments[3];
+    struct hf_error error = {0};
+
+    (void)state;
+    posterior_discount(half, 0.5);
+    posterior_refresh(half);
+    posterior_moments(full, 0, &moments[0]);
+    posterior_moments(half, 0, &moments[1]);
+    assert_true(moments[1].theta_variance > 1.2 * moments[0].theta_variance);
+    assert_true(moments[1].limit_variance > moments[0].limit_variance);
+    posterior_discount(half, 0.0);
+    posterior_refresh(half);
+    assert_int_equal(posterior_new(3, 8, 54, 25.0, CLAIM, &fresh, &error), 0);
+    for (double step = 10.0; step < 50.0; step += 7.0)
+        assert_near(posterior_theta_below(half, 1, step), posterior_theta_below(fresh, 1, step), 1e-12);
+    posterior_free(full);
+    posterior_free(half);
+    posterior_free(fresh);
+}
+
+/* A group that has seen nothing but a short pass: its edge is where its fellows say, within their spread. */
+static void fellows_are_heard(void **state)
+{
+    const struct posterior_evidence served = {.step = 12, .clean_s = 30};
+    struct posterior *posterior = NULL;
+    struct posterior_moments moments;
+    struct hf_error error = {0};
+
+    (void)state;
+    assert_int_equal(posterior_new(1, 8, 54, 25.0, CLAIM, &posterior, &error), 0);
+    posterior_add(posterior, 0, &served);
+    posterior_set_fellows(posterior, 0, 26.0, 2.5);
+    posterior_refresh(posterior);
+    posterior_moments(posterior, 0, &moments);
+    assert_near(moments.theta_mean, 26.0, 0.05);
+    assert_near(sqrt(moments.theta_variance), 2.5, 0.05);
+    posterior_free(posterior);
+}
+
+/* Both against the library, which is right to the last bit or nearly. */
+static void vector_functions_agree_with_the_library(void **state)
+{
+    double worst_exp = 0.0, worst_log = 0.0;
+
+    (void)state;
+    for (double x = -699.0; x < 699.0; x += 0.0137) {
+        double in[VECTOR_WIDTH], out[VECTOR_WIDTH], back[VECTOR_WIDTH];
+
+        for (int i = 0; i < VECTOR_WIDTH; i++)
+            in[i] = i == 0 ? x : x / 997.0; /* wide, and dense around 0 */
+        vector_store(out, vector_exp(vector_load(in)));
+        vector_store(back, vector_log(vector_load(out)));
+        for (int i = 0; i < VECTOR_WIDTH; i++) {
+            worst_exp = fmax(worst_exp, fabs(out[i] / exp(in[i]) - 1.0));
+            worst_log = fmax(worst_log, fabs(back[i] - log(out[i])) / fmax(1.0, fabs(in[i])));
+        }
+    }
+    print_message("exp within %.1e, ln within %.1e\n", worst_exp, worst_log);
+    assert_true(worst_exp < 1e-14 && worst_log < 1e-14);
+    assert_true(worst_exp > 0.0); /* not the library itself */
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -266,6 +351,9 @@ int main(void)
         cmocka_unit_test(unnamed_reset_is_shared_out),
         cmocka_unit_test(moments_agree_with_quantiles),
         cmocka_unit_test(step_size_does_not_matter),
+        cmocka_unit_test(discount_forgets),
+        cmocka_unit_test(fellows_are_heard),
+        cmocka_unit_test(vector_functions_agree_with_the_library),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -154,7 +154,15 @@ static double cpu_ms(void)
 struct speed {
     double propose_ms, observe_ms; /* mean per call */
     double worst_propose_ms;
+    double decision_p99_ms; /* learning what happened, and the answer that follows */
 };
+
+static int compare_times(const void *one, const void *other)
+{
+    double a = *(const double *)one, b = *(const double *)other;
+
+    return (a > b) - (a < b);
+}
 
 /* The first `steps` happenings of a night, timed. */
 static void time_night(int groups, int steps, struct speed *ret_speed)
@@ -166,9 +174,11 @@ static void time_night(int groups, int steps, struct speed *ret_speed)
     static struct night_rig rig;
     struct night night = {.rig = &rig, .config = &config, .result = &result};
     struct hf_proposal proposal;
-    double propose_ms = 0.0, worst = 0.0, begun;
+    static double decision_ms[1000];
+    double propose_ms = 0.0, worst = 0.0, begun, last;
     int proposals = 0;
 
+    assert_true(steps <= 1000);
     config.groups = groups;
     config.seed = 5;
     rig.groups = groups;
@@ -190,13 +200,19 @@ static void time_night(int groups, int steps, struct speed *ret_speed)
         assert_true(night_ask(&night));
         begun = cpu_ms();
         assert_int_equal(night_advance(&night), 0);
-        ret_speed->observe_ms += (cpu_ms() - begun) / steps;
+        last = cpu_ms() - begun;
+        ret_speed->observe_ms += last / steps;
+        decision_ms[n] = last + worst; /* no propose was slower than the worst */
     }
     ret_speed->propose_ms = propose_ms / proposals;
     ret_speed->worst_propose_ms = worst;
     hf_plan_free(night.plan);
-    print_message("%3d groups: propose %.3f ms (worst %.2f), observe %.3f ms on average\n", groups,
-                  ret_speed->propose_ms, ret_speed->worst_propose_ms, ret_speed->observe_ms);
+    qsort(decision_ms, (size_t)steps, sizeof decision_ms[0], compare_times);
+    ret_speed->decision_p99_ms = decision_ms[(int)(0.99 * steps)];
+    print_message(
+        "%3d groups: propose %.3f ms (worst %.2f), observe %.3f ms on average; decision, 99 %% %.2f ms\n",
+        groups, ret_speed->propose_ms, ret_speed->worst_propose_ms, ret_speed->observe_ms,
+        ret_speed->decision_p99_ms);
 }
 
 /* Wanted: a decision in 5 ms for 16 groups and 50 ms for 256. CPU time, so that a busy machine does not fail
@@ -212,10 +228,10 @@ static void decides_in_time(void **state)
 #endif
     time_night(16, 300, &speed);
     assert_true(speed.propose_ms <= 1.0 * slack);
-    assert_true(speed.propose_ms + speed.observe_ms <= 5.0 * slack);
-    time_night(256, 400, &speed);
+    assert_true(speed.decision_p99_ms <= 5.0 * slack);
+    time_night(256, 1000, &speed);
     assert_true(speed.propose_ms <= 5.0 * slack);
-    assert_true(speed.propose_ms + speed.observe_ms <= 50.0 * slack);
+    assert_true(speed.decision_p99_ms <= 50.0 * slack);
 }
 
 int main(void)

@@ -219,10 +219,16 @@ static int planted_is_reported(const struct hf_kernel *kernel, enum hf_operands 
     return digest_differs;
 }
 
-/* Every live bit of the state, at once and after more steps. */
+/* Every live bit of the state, at once and after more steps; of large states some at random (the kernels' own
+ * tests try all of theirs). */
+#define BITS_TRIED 9000
+
 static void test_every_planted_bit(void **unused)
 {
+    struct hf_random random;
+
     (void)unused;
+    hf_random_init(&random, SEED, 7);
     for (int i = 0; i < 2 * hf_kernel_count(); i++) {
         struct pair pair = pair_at(i / 2);
         const struct hf_kernel *kernel = i % 2 ? pair.reference : pair.entry;
@@ -230,7 +236,10 @@ static void test_every_planted_bit(void **unused)
         for (unsigned operands = 0; operands < HF_OPERANDS_COUNT; operands++) {
             kernel->start(state, (enum hf_operands)operands, SEED);
             kernel->advance(state, 9);
-            for (uint64_t bit = 0; bit < kernel->live_bits; bit++) {
+            for (uint64_t n = 0; n < kernel->live_bits && n < BITS_TRIED; n++) {
+                uint64_t bit =
+                    kernel->live_bits <= BITS_TRIED ? n : hf_random_below(&random, kernel->live_bits);
+
                 if (!planted_is_reported(kernel, (enum hf_operands)operands, bit, 0) ||
                     !planted_is_reported(kernel, (enum hf_operands)operands, bit, 1 + bit % 7))
                     fail_msg("%s %d %s, operands %s: bit %llu is not reported", kernel->name,

@@ -14,7 +14,9 @@
 
 #define SLICES 40000
 
-static const char *const builtin_names[] = {"quick", "screen", "night"};
+static const char *const builtin_names[] = {
+    "quick", "screen", "night", "memory", "sweep-first", "sweep-second", "sweep-third", "regulator", "swing"};
+#define BUILTINS ((int)(sizeof builtin_names / sizeof builtin_names[0]))
 
 static struct hf_mix builtin_of(const char *name)
 {
@@ -34,15 +36,33 @@ static double total_weight(const struct hf_mix *mix)
     return total;
 }
 
+/* The sum of what is proportional to the number of slices. */
+static double total_slices(const struct hf_mix *mix)
+{
+    double total = 0;
+
+    for (int i = 0; i < mix->entry_count; i++)
+        total += mix->entry[i].weight / hf_mix_entry_length_s(mix, &mix->entry[i]);
+    return total;
+}
+
+static int has_period(const struct hf_mix_entry *entry)
+{
+    return entry->pattern == HF_PATTERN_SQUARE || entry->pattern == HF_PATTERN_TELEGRAPH ||
+           entry->pattern == HF_PATTERN_SWING;
+}
+
 static void test_builtin(void **unused)
 {
     struct hf_error error = {0};
     struct hf_mix mix;
 
     (void)unused;
-    for (int i = 0; i < 3; i++) {
+    assert_int_equal(hf_mix_builtin_count(), BUILTINS);
+    for (int i = 0; i < BUILTINS; i++) {
         mix = builtin_of(builtin_names[i]);
         assert_string_equal(mix.name, builtin_names[i]);
+        assert_string_equal(hf_mix_builtin_at(i)->name, builtin_names[i]);
         assert_true(mix.slice_low_s > 0 && mix.slice_high_s >= mix.slice_low_s);
         for (int e = 0; e < mix.entry_count; e++) {
             const struct hf_mix_entry *entry = &mix.entry[e];
@@ -50,8 +70,13 @@ static void test_builtin(void **unused)
             assert_true(hf_kernel_index(entry->kernel, entry->width_bits) >= 0);
             assert_true(entry->weight > 0);
             assert_int_equal(entry->pattern == HF_PATTERN_SOLO_THEN_ALL, entry->solo_kernel[0] != '\0');
-            assert_int_equal(entry->pattern == HF_PATTERN_SQUARE, entry->duty > 0);
-            assert_true(entry->pattern != HF_PATTERN_SQUARE || entry->period_s >= HF_SQUARE_PERIOD_LOW_S);
+            assert_int_equal(has_period(entry), entry->duty > 0);
+            assert_int_equal(has_period(entry), entry->period_s > 0);
+            assert_true(entry->period_s < HF_SQUARE_PERIOD_LOW_S
+                            ? !has_period(entry) || strcmp(entry->kernel, "pulse") == 0
+                            : entry->period_high_s >= entry->period_s);
+            assert_true(entry->stream_kernel[0] == '\0' || hf_kernel_index(entry->stream_kernel, 0) >= 0);
+            assert_true(entry->company[0] == '\0' || hf_kernel_index(entry->company, 0) >= 0);
         }
         assert_true(mix.entry_count == HF_MIX_ENTRIES_MAX || mix.entry[mix.entry_count].weight == 0);
     }
@@ -59,19 +84,88 @@ static void test_builtin(void **unused)
     assert_non_null(strstr(error.message, "night"));
 }
 
-/* 45 : 20 : 15, as the kernels that exist share the night. */
+/* 45 : 20 : 20 : 15, and no kernel left out. */
+static int night_class(const char *kernel)
+{
+    static const char *const words[4][6] = {{"fma-residue", "fma-single", "matrix", "pulse"},
+                                            {"vector-integer", "packed-multiply", "cipher", "hash"},
+                                            {"chase-", "gather-", "copy-", "handoff-"},
+                                            {"wide-multiply", "divide", "branch"}};
+
+    for (int class = 0; class < 4; class ++) {
+        for (int i = 0; i < 6 && words[class][i] != NULL; i++) {
+            if (strncmp(kernel, words[class][i], strlen(words[class][i])) == 0)
+                return class;
+        }
+    }
+    fail_msg("the kernel %s has no share of the night: give it one", kernel);
+    return -1;
+}
+
 static void test_night_shares(void **unused)
 {
+    static const double expected[4] = {45, 20, 20, 15};
     struct hf_mix mix = builtin_of("night");
-    double fma = 0, multiply = 0, branch = 0;
+    double share[4] = {0};
+    int company = 0;
 
     (void)unused;
     for (int i = 0; i < mix.entry_count; i++) {
-        fma += strcmp(mix.entry[i].kernel, "fma-residue") == 0 ? mix.entry[i].weight : 0;
-        multiply += strcmp(mix.entry[i].kernel, "wide-multiply") == 0 ? mix.entry[i].weight : 0;
-        branch += strcmp(mix.entry[i].kernel, "branch") == 0 ? mix.entry[i].weight : 0;
+        share[night_class(mix.entry[i].kernel)] += mix.entry[i].weight;
+        company += mix.entry[i].company[0] != '\0';
     }
-    assert_true(fabs(fma - 45) < 1e-9 && fabs(multiply - 20) < 1e-9 && fabs(branch - 15) < 1e-9);
+    for (int class = 0; class < 4; class ++)
+        assert_true(fabs(share[class] - expected[class]) < 1e-9);
+    assert_true(company >= 3);
+}
+
+static void test_no_kernel_left_out(void **unused)
+{
+    static const char *const names[] = {"night", "screen"};
+
+    (void)unused;
+    for (int m = 0; m < 2; m++) {
+        struct hf_mix mix = builtin_of(names[m]);
+        int patterns[HF_PATTERN_COUNT] = {0};
+
+        for (int i = 0; i < mix.entry_count; i++)
+            patterns[mix.entry[i].pattern]++;
+        for (int p = 0; p < HF_PATTERN_COUNT; p++)
+            assert_true(patterns[p] > 0);
+        for (int k = 0; k < hf_kernel_count(); k++) {
+            int found = 0;
+
+            for (int i = 0; i < mix.entry_count; i++)
+                found |= strcmp(mix.entry[i].kernel, hf_kernel_at(k)->name) == 0;
+            if (!found)
+                fail_msg("the mix %s has no %s", names[m], hf_kernel_at(k)->name);
+        }
+    }
+}
+
+/* The periods that the sweeps are for, none left out: steps of at most 1.2 from 5 to 80 ns, and on to 0.7 us.
+ */
+static void test_first_sweep(void **unused)
+{
+    struct hf_mix mix = builtin_of("sweep-first");
+    double reached = 5e-9;
+    int steps = 0;
+
+    (void)unused;
+    for (int i = 0; i < mix.entry_count; i++) {
+        const struct hf_mix_entry *entry = &mix.entry[i];
+
+        if (entry->pattern != HF_PATTERN_SQUARE || entry->sync != HF_SYNC_ALL || entry->duty != 0.5)
+            continue;
+        assert_true(entry->period_s <= 1.2501 * reached);
+        if (entry->period_high_s == entry->period_s) {
+            assert_true(entry->period_s <= 1.2 * reached * 1.0000001 || steps == 0);
+            steps++;
+        }
+        reached = entry->period_high_s;
+    }
+    assert_int_equal(steps, 17);
+    assert_true(reached >= 700e-9 * 0.999);
 }
 
 static void test_slice_is_pure(void **unused)
@@ -102,7 +196,8 @@ static void check_statistics(const char *name, uint64_t seed)
     static double seconds[HF_MIX_ENTRIES_MAX], sets[HF_MIX_ENTRIES_MAX][HF_OPERANDS_COUNT];
     static uint64_t last[HF_MIX_ENTRIES_MAX];
     struct hf_mix mix = builtin_of(name);
-    double total = total_weight(&mix);
+    double total = total_slices(&mix);
+    double spread = 0.35;
     double all_seconds = 0;
 
     memset(seconds, 0, sizeof seconds);
@@ -113,21 +208,28 @@ static void check_statistics(const char *name, uint64_t seed)
         double share;
 
         hf_mix_slice(&mix, seed, n, &slice);
-        share = mix.entry[slice.entry].weight / total;
+        share = mix.entry[slice.entry].weight / hf_mix_entry_length_s(&mix, &mix.entry[slice.entry]) / total;
         seconds[slice.entry] += slice.length_s;
         all_seconds += slice.length_s;
         sets[slice.entry][slice.operands]++;
         assert_true((double)(n - last[slice.entry]) <= 3 / share);
         last[slice.entry] = n;
-        assert_true(slice.length_s >= mix.slice_low_s && slice.length_s <= mix.slice_high_s);
+        assert_true(slice.length_s >= mix.slice_low_s);
+        if (slice.pattern == HF_PATTERN_SWING)
+            assert_true(slice.length_s >= 2 * slice.period_s);
+        else
+            assert_true(slice.length_s <= mix.slice_high_s);
     }
     /* lengths are random: the share of entry e has the standard deviation below (sd of a uniform length over
-     * its mean, at most 0.35 with slices of 0.5 to 2 s) */
+     * its mean, at most 0.35 with slices of 0.5 to 2 s; swings go from a second to minutes) */
+    for (int e = 0; e < mix.entry_count; e++)
+        spread = mix.entry[e].pattern == HF_PATTERN_SWING && mix.entry[e].period_high_s > 1 ? 1.3 : spread;
     for (int e = 0; e < mix.entry_count; e++) {
-        double share = mix.entry[e].weight / total;
-        double count = SLICES * share;
+        double share = mix.entry[e].weight / total_weight(&mix);
+        double count = SLICES * mix.entry[e].weight / hf_mix_entry_length_s(&mix, &mix.entry[e]) / total;
 
-        assert_true(fabs(seconds[e] / all_seconds - share) < share * (5 * 0.35 / sqrt(count) + 8 / count));
+        assert_true(fabs(seconds[e] / all_seconds - share) <
+                    share * (5 * spread / sqrt(count) + 8 / count + 0.01));
         for (int set = 0; set < HF_OPERANDS_COUNT; set++)
             assert_true(fabs(sets[e][set] / count - 0.25) < 0.03);
     }
@@ -136,8 +238,8 @@ static void check_statistics(const char *name, uint64_t seed)
 static void test_slice_statistics(void **unused)
 {
     (void)unused;
-    for (int i = 0; i < 3; i++) {
-        for (uint64_t seed = 1; seed <= 5; seed++)
+    for (int i = 0; i < BUILTINS; i++) {
+        for (uint64_t seed = 1; seed <= 2; seed++)
             check_statistics(builtin_names[i], seed);
     }
 }
@@ -156,7 +258,7 @@ static void test_length_and_period(void **unused)
         hf_mix_slice(&mix, 3, n, &slice);
         entry = &mix.entry[slice.entry];
         length += slice.length_s;
-        if (entry->pattern != HF_PATTERN_SQUARE)
+        if (!has_period(entry) || entry->period_high_s == entry->period_s)
             continue;
         assert_true(slice.period_s >= entry->period_s * 0.999999 &&
                     slice.period_s <= entry->period_high_s * 1.000001);
@@ -206,7 +308,13 @@ static void test_parse(void **unused)
         " \"period_us\": 1.5, \"period_high_us\": 100, \"duty\": 0.25, \"weight\": 3},"
         "{\"kernel\": \"wide-multiply\", \"pattern\": \"square\", \"period_us\": 0.1, \"weight\": 1},"
         "{\"kernel\": \"fma-residue\", \"pattern\": \"solo-then-all\", \"solo_kernel\": \"branch\", "
-        "\"weight\": 0.5}]}";
+        "\"stream_kernel\": \"wide-multiply\", \"weight\": 0.5},"
+        "{\"kernel\": \"pulse\", \"pattern\": \"square\", \"period_us\": 0.005, \"weight\": 1},"
+        "{\"kernel\": \"branch\", \"pattern\": \"telegraph\", \"period_us\": 0.06, \"period_high_us\": 2000, "
+        "\"weight\": 1},"
+        "{\"kernel\": \"branch\", \"pattern\": \"wake\", \"sync\": \"free\", \"weight\": 1},"
+        "{\"kernel\": \"branch\", \"pattern\": \"swing\", \"period_us\": 2e5, \"duty\": 0.9, \"weight\": "
+        "1}]}";
     struct hf_error error = {0};
     struct hf_mix mix;
 
@@ -214,7 +322,7 @@ static void test_parse(void **unused)
     if (parse(text, &mix, &error) != HF_OK)
         fail_msg("%s", error.message);
     assert_string_equal(mix.name, "evening");
-    assert_int_equal(mix.entry_count, 4);
+    assert_int_equal(mix.entry_count, 8);
     assert_true(mix.slice_low_s == 1 && mix.slice_high_s == 3);
     assert_int_equal(mix.entry[0].pattern, HF_PATTERN_STEADY);
     assert_int_equal(mix.entry[0].sync, HF_SYNC_FREE);
@@ -227,6 +335,12 @@ static void test_parse(void **unused)
     assert_int_equal(mix.entry[2].sync, HF_SYNC_ALL);
     assert_string_equal(mix.entry[3].solo_kernel, "branch");
     assert_int_equal(mix.entry[3].sync, HF_SYNC_ALL);
+    assert_string_equal(mix.entry[3].stream_kernel, "wide-multiply");
+    assert_true(fabs(mix.entry[4].period_s - 5e-9) < 1e-18);
+    assert_true(fabs(mix.entry[5].period_high_s - 2e-3) < 1e-12 && mix.entry[5].duty == 0.5);
+    assert_int_equal(mix.entry[6].pattern, HF_PATTERN_WAKE);
+    assert_int_equal(mix.entry[6].sync, HF_SYNC_FREE);
+    assert_true(mix.entry[7].period_s > 0.1999 && mix.entry[7].duty == 0.9);
 }
 
 struct bad {
@@ -256,8 +370,24 @@ static void test_parse_refuses(void **unused)
          "3 to 60"},
         {"{\"name\": \"e\", \"entries\": [7]}", HF_E_INPUT, "entries[0]: must be an object"},
         {ENTRY("\"weight\": 1"), HF_E_INPUT, "entries[1].kernel: missing"},
-        {ENTRY("\"kernel\": \"matrix\", \"weight\": 1"), HF_E_INPUT,
+        {ENTRY("\"kernel\": \"weather\", \"weight\": 1"), HF_E_INPUT,
          "there are: fma-residue, wide-multiply, branch"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"telegraph\""), HF_E_INPUT,
+         "period_us: missing"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"telegraph\", \"period_us\": 3000"),
+         HF_E_RANGE, "0.06 to 2000"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"swing\", \"period_us\": 1000"),
+         HF_E_RANGE, "200000 to 60000000"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"wake\", \"duty\": 0.5"), HF_E_INPUT,
+         "duty: means nothing"},
+        {ENTRY("\"kernel\": \"pulse\", \"weight\": 1, \"pattern\": \"square\", \"period_us\": 0.004"),
+         HF_E_RANGE, "0.005 to 60000000"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"stream_kernel\": \"branch\""), HF_E_INPUT,
+         "stream_kernel: means nothing"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"solo-then-all\", \"solo_kernel\": "
+               "\"branch\", "
+               "\"stream_kernel\": \"brook\""),
+         HF_E_INPUT, "stream_kernel"},
         {ENTRY("\"kernel\": 5, \"weight\": 1"), HF_E_INPUT, "entries[1].kernel: must be a string"},
         {ENTRY("\"kernel\": \"branch\""), HF_E_INPUT, "entries[1].weight: missing"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 0"), HF_E_RANGE, "entries[1].weight"},
@@ -343,6 +473,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_builtin),
         cmocka_unit_test(test_night_shares),
+        cmocka_unit_test(test_no_kernel_left_out),
+        cmocka_unit_test(test_first_sweep),
         cmocka_unit_test(test_slice_is_pure),
         cmocka_unit_test(test_slice_statistics),
         cmocka_unit_test(test_length_and_period),

@@ -15,7 +15,7 @@
 
 static _Alignas(64) unsigned char state[8192];
 
-static const uint64_t on_stages[] = {1, 2, 3, 6, 12, 30, 600};
+static const uint64_t on_stages[] = {1, 2, 3, 6, 12, 30, 600, 0, 4}; /* the last two: nonsense, but it ends */
 
 #define ON_COUNT (sizeof on_stages / sizeof on_stages[0])
 

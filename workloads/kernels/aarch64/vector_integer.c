@@ -2,9 +2,9 @@
 
 #include <arm_neon.h>
 
-#include "workloads/kernels/vector_integer.h"
 #include "workloads/features.h"
 #include "workloads/kernels/entries.h"
+#include "workloads/kernels/vector_integer.h"
 
 /* The three turns of a row, named as vector_integer_vector.h does: by one, two and three words. */
 #define TURN_OF(pattern) ((pattern) == 0x39 ? 1 : (pattern) == 0x4e ? 2 : 3)

@@ -8,7 +8,7 @@
  * cycle apart. Known: after n steps a chain's word is that of position t0 + n - 1, and the sum of the upper parts is
  * an arithmetic series, counted around the cycle.
  *
- * Words of a state: the four words loaded last, the four sums, flaw.
+ * Words of a state: the four words loaded last, the four sums, the number of steps, flaw.
  *
  * Why nothing is forgotten: a wrong low bit sends the chain to another position of the same cycle, where it stays
  * ahead or behind by a constant number of positions: the last word is another one. A wrong upper bit stays in the
@@ -17,6 +17,8 @@
  * Masked errors, and what catches them:
  *   - the upper bits of a word after they were added and its lower ones were used: dead, not an error.
  *   - two wrong upper parts that cancel: not from one error.
+ *   - a step count that is wrong by whole cycles where the sums come round too (steps times a power of two): the number
+ *     of steps is a word of its own.
  *   - base address, mask: a wrong one leads to other words, or ends the process; compared with the arena's after the
  *     burst. Loaded words are masked before they become an index: none of them leads out of the arena.
  *
@@ -146,6 +148,7 @@ HF_KERNEL_CODE static void chase_advance(void *opaque_state, uint64_t steps)
         state->at[i] = at[i];
         state->sum[i] = sum[i];
     }
+    state->steps += up;
     HF_REREAD_MEMORY();
     state->flaw |= (mask ^ arena->mask) | ~(upper ^ arena->mask) |
                    ((uint64_t)(uintptr_t)words ^ (uint64_t)(uintptr_t)arena->words) | (up ^ steps) | down;
@@ -247,7 +250,8 @@ static void expect_words(int level, enum hf_operands operands, uint64_t seed, ui
         ret_words[CHAINS + i] =
             start_sum(seed, i, operands) + upper_sum(series_of(operands), before, steps, mask);
     }
-    ret_words[2 * CHAINS] = 0;
+    ret_words[2 * CHAINS] = steps;
+    ret_words[2 * CHAINS + 1] = 0;
 }
 
 static uint64_t chase_digest(const void *state)

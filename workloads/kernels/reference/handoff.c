@@ -146,10 +146,14 @@ HF_INLINE void exchange(struct handoff_state *state, struct hf_team_side *own, c
                         uint64_t number, int looks)
 {
     for (int look = 0; look < looks; look++) {
+        uint64_t seen;
+
         token_take(state, other, own);
-        if (LOAD_ACQUIRE(&other->seen) == number) {
+        seen = LOAD_ACQUIRE(&other->seen);
+        if (seen == number) {
+            HF_OPAQUE(seen); /* compared once more: a branch taken wrongly makes the counts differ */
             state->met++;
-            state->met_again++;
+            state->met_again += seen == number;
             return;
         }
         PAUSE();

@@ -95,14 +95,14 @@ HF_INLINE void plain_advance(struct hf_steered_state *state, uint64_t steps, int
     {                                                                                                        \
         (void)constants;                                                                                     \
         (void)station;                                                                                       \
-        rounds(words, HF_CHACHA_GROUPS_##width, (width) / 128);                                              \
+        rounds(words, HF_CHACHA_GROUPS, (width) / 128);                                                      \
     }                                                                                                        \
     static const struct hf_steered_shape shape_##width = {.moving = HF_CHACHA_MOVING_##width,                \
                                                           .step = step_##width};                             \
     HF_STEERED_DEFINE(vector_integer_##width, shape_##width)                                                 \
     HF_KERNEL_CODE static void advance_##width(void *state, uint64_t steps)                                  \
     {                                                                                                        \
-        plain_advance(state, steps, HF_CHACHA_GROUPS_##width, (width) / 128);                                \
+        plain_advance(state, steps, HF_CHACHA_GROUPS, (width) / 128);                                        \
     }                                                                                                        \
     extern const struct hf_kernel hf_reference_vector_integer_##width;                                       \
     const struct hf_kernel hf_reference_vector_integer_##width = {                                           \
@@ -113,11 +113,11 @@ HF_INLINE void plain_advance(struct hf_steered_state *state, uint64_t steps, int
         HF_STEERED_FIELDS(vector_integer_##width, HF_CHACHA_MOVING_##width, 0),                              \
         .live_state = HF_LIVE_GENERAL | HF_LIVE_MEMORY,                                                      \
         .burst_steps = (burst),                                                                              \
-        .operations_per_step = HF_CHACHA_GROUPS_##width * ((width) / 128) * HF_CHACHA_DOUBLES * 96,          \
+        .operations_per_step = HF_CHACHA_GROUPS * ((width) / 128) * HF_CHACHA_DOUBLES * 96,                  \
         .limit = "integer issue",                                                                            \
         .advance = advance_##width,                                                                          \
     };
 
-PLAIN_ENTRY(128, 100)
-PLAIN_ENTRY(256, 50)
-PLAIN_ENTRY(512, 10)
+PLAIN_ENTRY(128, 60)
+PLAIN_ENTRY(256, 30)
+PLAIN_ENTRY(512, 8)

@@ -8,7 +8,7 @@
 #define TOGETHER               3
 #define ISA                    "avx2"
 #define NEEDS                  (HF_FEATURE_AVX2_FMA)
-#define BURST                  300
+#define BURST                  40
 #define ENTRY_NAME             hf_avx2_vector_integer_128
 #define VECTOR                 __m128i
 #define VECTOR_WORDS           2
@@ -29,7 +29,7 @@
 #define TOGETHER        3
 #define ISA             "avx2"
 #define NEEDS           (HF_FEATURE_AVX2_FMA)
-#define BURST           300
+#define BURST           40
 #define ENTRY_NAME      hf_avx2_vector_integer_256
 #define VECTOR          __m256i
 #define VECTOR_WORDS    4

@@ -11,7 +11,7 @@
 #define TOGETHER               3
 #define ISA                    "ssse3"
 #define NEEDS                  (HF_FEATURE_AES | HF_FEATURE_CRC32)
-#define BURST                  250
+#define BURST                  40
 #define ENTRY_NAME             hf_crypto_vector_integer_128
 #define VECTOR                 __m128i
 #define VECTOR_WORDS           2
