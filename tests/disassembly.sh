@@ -31,37 +31,57 @@ aarch64/wide_multiply advance
 instructions='
 reference/branch * 0 .
 reference/chase * 4 ^(mov|ldr)
+reference/cipher * 1 ^(mov|ldr)
 reference/copy * 4 ^(mov|ldr)
 reference/fma_residue * 3 ^(mulx?|umulh)
+reference/fma_single * 3 ^(mulx?|imul|umulh|madd)
 reference/gather * 1 ^(mov|ldr)
 reference/handoff * 1 ^(lock|xchg|ldaxr|ldxr)
+reference/hash * 1 ^(ro[lr]|rorx)
 reference/pulse * 2 ^(mulx?|umulh)
 reference/vector_integer * 8 ^ro[lr]
 reference/wide_multiply * 2 ^(mulx?|umulh)
+x86-64-crypto/cipher advance_128 108 ^aesenc[ \t]
+x86-64-crypto/cipher advance_128 12 ^aesenclast
+x86-64-crypto/hash * 64 ^sha256rnds2
+x86-64-crypto/hash * 24 ^sha256msg1
 x86-64-crypto/vector_integer advance_128 12 ^pshufb
 x86-64-crypto/vector_integer advance_128 48 ^paddd
+x86-64-avx2/cipher advance_256 108 ^vaesenc .*%ymm
+x86-64-avx2/cipher advance_256 12 ^vaesenclast .*%ymm
 x86-64-avx2/copy * 8 ^vmov.*%ymm
 x86-64-avx2/copy * 2 ^rep movs
 x86-64-avx2/fma_residue advance_128 30 ^vfn?m(add|sub)[0-9]*pd .*%xmm
 x86-64-avx2/fma_residue advance_128 10 ^vmulpd .*%xmm
 x86-64-avx2/fma_residue advance_256 30 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/fma_residue advance_256 10 ^vmulpd .*%ymm
+x86-64-avx2/fma_residue advance_folded_128 30 ^vfn?m(add|sub)[0-9]*pd .*%xmm
+x86-64-avx2/fma_residue advance_folded_256 30 ^vfn?m(add|sub)[0-9]*pd .*%ymm
+x86-64-avx2/fma_single advance_128 30 ^vfn?m(add|sub)[0-9]*ps .*%xmm
+x86-64-avx2/fma_single advance_256 30 ^vfn?m(add|sub)[0-9]*ps .*%ymm
 x86-64-avx2/gather * 2 ^vpgather
+x86-64-avx2/hash * 400 ^rorx
 x86-64-avx2/pulse advance_256 24 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/vector_integer advance_128 48 ^vpaddd .*%xmm
 x86-64-avx2/vector_integer advance_256 48 ^vpaddd .*%ymm
 x86-64-avx2/vector_integer advance_256 12 ^vpshufb .*%ymm
 x86-64-avx2/wide_multiply advance 48 ^mulx
 x86-64-avx2/wide_multiply advance 24 ^imul
+x86-64-avx512/cipher advance_512 108 ^vaesenc .*%zmm
+x86-64-avx512/cipher advance_512 12 ^vaesenclast .*%zmm
 x86-64-avx512/copy * 8 ^vmov.*%zmm
 x86-64-avx512/copy * 2 ^rep movs
 x86-64-avx512/fma_residue advance_512 48 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/fma_residue advance_512 16 ^vmulpd .*%zmm
+x86-64-avx512/fma_residue advance_folded_512 48 ^vfn?m(add|sub)[0-9]*pd .*%zmm
+x86-64-avx512/fma_single advance_512 48 ^vfn?m(add|sub)[0-9]*ps .*%zmm
 x86-64-avx512/gather * 2 ^vpgather.*%zmm
 x86-64-avx512/gather * 2 ^vpscatter
 x86-64-avx512/pulse advance_512 24 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vpaddd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vprold .*%zmm
+aarch64/cipher advance_128 120 ^aese
+aarch64/cipher advance_128 108 ^aesmc
 aarch64/fma_residue advance_128 30 ^fml[as]
 aarch64/fma_residue advance_128 10 ^fmul
 aarch64/vector_integer advance_128 24 ^tbl

@@ -30,10 +30,10 @@ forbidden='-ffast-math|-Ofast|-funsafe-math-optimizations|-fassociative-math|-fr
 # Folders of kernels, and what of instruction sets they may ask for.
 folders='
 reference none
-x86-64-crypto -mssse3|-msse4\.[12]|-maes|-mpclmul|-msha
-x86-64-avx2 -mavx2|-mfma|-mbmi2|-madx|-mavxvnni
+x86-64-crypto -mssse3|-msse4[.][12]|-maes|-mpclmul|-msha
+x86-64-avx2 -mavx2|-mfma|-mbmi2|-madx|-mavxvnni|-maes|-mpclmul|-mvaes|-mvpclmulqdq
 x86-64-avx512 -mavx2|-mfma|-mbmi2|-mavx512[a-z0-9]+|-maes|-mpclmul|-mvaes|-mvpclmulqdq|-mprefer-vector-width=512
-aarch64 none
+aarch64 -march=armv8-a[+]crypto[+]crc
 '
 
 # shellcheck disable=SC2016 # an awk program
@@ -54,9 +54,9 @@ function check_command(    n, words, i, at, undone, flag) {
         if (undone > 0) violation(words[undone] " undoes " flag)
     }
     for (i = 1; i <= n; i++) {
+        if (allowed != "" && words[i] ~ ("^(" allowed ")$")) continue
         if (words[i] ~ ("^(" forbidden ")$")) violation("is compiled with " words[i])
-        if (words[i] ~ /^-m(avx|sse|ssse|fma|bmi|adx|aes|sha|pclmul|vaes|vpclmul|prefer-vector|f16c|gfni|lzcnt|popcnt)/ &&
-            !(allowed != "" && words[i] ~ ("^(" allowed ")$")))
+        if (words[i] ~ /^-m(avx|sse|ssse|fma|bmi|adx|aes|sha|pclmul|vaes|vpclmul|prefer-vector|f16c|gfni|lzcnt|popcnt)/)
             violation("may not ask for " words[i])
     }
 }

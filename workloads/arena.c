@@ -28,7 +28,8 @@ static void unmap(struct hf_arena *arena)
     *arena = (struct hf_arena){0};
 }
 
-/* Where memory is locked, mapping it takes the pages at once: so a shortage shows here and not in a kernel. */
+/* Where memory is locked, mapping it takes the pages at once: so a shortage shows here and not in a kernel.
+ */
 static int map(struct hf_arena *arena, size_t bytes, struct hf_error *error)
 {
     void *memory;
@@ -38,7 +39,8 @@ static int map(struct hf_arena *arena, size_t bytes, struct hf_error *error)
     unmap(arena);
     memory = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
     if (memory == MAP_FAILED)
-        return hf_fail_errno(error, errno, "no memory for a kernel's arena of %zu KiB (locked memory is limited too)",
+        return hf_fail_errno(error, errno,
+                             "no memory for a kernel's arena of %zu KiB (locked memory is limited too)",
                              bytes / 1024);
     if (bytes >= HUGE_PAGE_BYTES)
         (void)madvise(memory, bytes, MADV_HUGEPAGE); /* fewer page faults; without it all the same */
@@ -103,7 +105,8 @@ void hf_arena_keep(const struct hf_kernel *const *kernels, int count)
         int used = 0;
 
         for (int i = 0; i < count; i++)
-            used |= kernels[i] != NULL && kernels[i]->arena == kind && kernels[i]->level == hf_arenas[kind].level;
+            used |=
+                kernels[i] != NULL && kernels[i]->arena == kind && kernels[i]->level == hf_arenas[kind].level;
         if (!used)
             unmap(&hf_arenas[kind]);
     }

@@ -1,19 +1,20 @@
 /*
  * Arenas: the memory that the memory kernels work on, beside their small states.
  *
- * An arena outlives blocks: it is filled once for an operand set, from a formula that gives every word by its index,
- * and each kernel leaves it as it found it at the end of every burst. So a block's answer depends on its seed and
- * steps alone, nothing of it has to be filled or read back for each block, and any word that is not as the formula
- * says is an error, whenever it is looked at:
+ * An arena outlives blocks: it is filled once for an operand set, from a formula that gives every word by its
+ * index, and each kernel leaves it as it found it at the end of every burst. So a block's answer depends on
+ * its seed and steps alone, nothing of it has to be filled or read back for each block, and any word that is
+ * not as the formula says is an error, whenever it is looked at:
  *   - by the kernel itself, which reads every word sooner or later (struct hf_kernel.words_per_step);
- *   - by hf_arena_scrub(), which a worker calls when a slice or a trial ends: what was written last, and what the
- *     blocks did not come back to, is not forgotten either.
+ *   - by hf_arena_scrub(), which a worker calls when a slice or a trial ends: what was written last, and what
+ * the blocks did not come back to, is not forgotten either.
  *
  * Invariants:
- *   1. words is NULL or page-aligned memory of mapped_bytes, of which the first (mask + 1) words are filled and
- *      HF_ARENA_SPARE_BYTES more are for the kernel to use within a burst.
+ *   1. words is NULL or page-aligned memory of mapped_bytes, of which the first (mask + 1) words are filled
+ * and HF_ARENA_SPARE_BYTES more are for the kernel to use within a burst.
  *   2. Between two bursts each filled word is the formula's, unless something went wrong.
- *   3. Each thread has its own arenas, one of a kind: two slices' kernels may use different kinds side by side.
+ *   3. Each thread has its own arenas, one of a kind: two slices' kernels may use different kinds side by
+ * side.
  *
  * Memory is mapped when a kernel of its level starts, or before that by hf_arena_reserve(), which can say no.
  */
@@ -56,22 +57,22 @@ int hf_arena_reserve(const struct hf_kernel *kernel, struct hf_error *error);
 /* The filled arena; an assertion fails when there is no memory. */
 const struct hf_arena *hf_arena_get(enum hf_arena_kind kind, int level, enum hf_operands operands);
 
-/* Compares every filled arena of this thread with its formula, and puts right what is wrong. Returns how many words
- * were wrong; the first one in ret_report, its lane HF_LANE_ARENA plus its index. */
+/* Compares every filled arena of this thread with its formula, and puts right what is wrong. Returns how many
+ * words were wrong; the first one in ret_report, its lane HF_LANE_ARENA plus its index. */
 #define HF_LANE_ARENA 10000000
 
 uint64_t hf_arena_scrub(struct hf_lane_report *ret_report);
 
-/* Gives the memory of this thread's arenas back: of all, or of those that none of the kernels uses (NULL in the list is
- * allowed). */
+/* Gives the memory of this thread's arenas back: of all, or of those that none of the kernels uses (NULL in
+ * the list is allowed). */
 void hf_arena_drop(void);
 void hf_arena_keep(const struct hf_kernel *const *kernels, int count);
 
 /* 1 when some arena of this thread is filled. */
 int hf_arena_any(void);
 
-/* Flips bit number `bit` (modulo what there is) of the kernel's arena, which must be filled; once more puts it back.
- * 0: the kernel has none. */
+/* Flips bit number `bit` (modulo what there is) of the kernel's arena, which must be filled; once more puts
+ * it back. 0: the kernel has none. */
 int hf_arena_plant(const struct hf_kernel *kernel, uint64_t bit);
 
 /* --- the formulas, one of a kind --- */

@@ -7,6 +7,7 @@
 
 #include <stdint.h>
 
+#define HF_PRIME_21 UINT64_C(2097143)             /* 2^21 - 9, prime */
 #define HF_PRIME_50 UINT64_C(1125899906842597)    /* 2^50 - 27, prime */
 #define HF_PRIME_61 UINT64_C(2305843009213693951) /* 2^61 - 1, prime (Pervushin 1883) */
 
@@ -15,6 +16,7 @@
 #define HF_MMIX_INCREMENT  UINT64_C(1442695040888963407)
 
 __extension__ typedef unsigned __int128 hf_u128;
+__extension__ typedef __int128 hf_i128;
 
 /* a b mod prime, by 128-bit division. a, b < prime. */
 static inline uint64_t hf_multiply_mod(uint64_t a, uint64_t b, uint64_t prime)

@@ -1,5 +1,5 @@
-/* Company: what a third of the groups runs beside a slice. Memory traffic beside a compute load costs power and moves the
- * supply as neither does alone; which groups it comes from takes turns with the slices. */
+/* Company: what a third of the groups runs beside a slice. Memory traffic beside a compute load costs power
+ * and moves the supply as neither does alone; which groups it comes from takes turns with the slices. */
 #include <assert.h>
 
 #include "holdfast/mix.h"

@@ -201,7 +201,8 @@ static int read_pattern(const struct hf_json_reader *place, struct hf_mix_entry 
     return shapes[pattern].has_solo ? read_solo(place, entry, error) : HF_OK;
 }
 
-static int read_company(const struct hf_json_reader *place, struct hf_mix_entry *entry, struct hf_error *error)
+static int read_company(const struct hf_json_reader *place, struct hf_mix_entry *entry,
+                        struct hf_error *error)
 {
     return hf_json_has(place, "company") ? read_kernel(place, "company", entry->company, error) : HF_OK;
 }
@@ -209,9 +210,9 @@ static int read_company(const struct hf_json_reader *place, struct hf_mix_entry 
 static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry,
                       struct hf_error *error)
 {
-    static const char *const keys[] = {"kernel",      "width_bits",    "pattern",   "sync",
-                                       "solo_kernel", "stream_kernel", "company", "period_us", "period_high_us",
-                                       "duty",        "weight",        NULL};
+    static const char *const keys[] = {"kernel",         "width_bits",    "pattern", "sync",
+                                       "solo_kernel",    "stream_kernel", "company", "period_us",
+                                       "period_high_us", "duty",          "weight",  NULL};
     struct hf_mix_entry entry = {0};
 
     if (!cJSON_IsObject(place->value))

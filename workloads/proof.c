@@ -18,8 +18,8 @@ static int agrees(const struct hf_kernel *kernel, void *state, enum hf_operands 
 }
 
 /* A wrong bit in the arena, which the kernel must meet on its way around; afterwards it is put back. */
-static int arena_is_watched(const struct hf_kernel *kernel, void *state, enum hf_operands operands, uint64_t seed,
-                            uint64_t bit)
+static int arena_is_watched(const struct hf_kernel *kernel, void *state, enum hf_operands operands,
+                            uint64_t seed, uint64_t bit)
 {
     uint64_t steps;
     int reported;

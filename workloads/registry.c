@@ -68,10 +68,26 @@ static const struct line lines[] = {
     {{&hf_reference_copy_512_memory, X86(hf_avx512_copy_512_memory)}},
     {{&hf_reference_handoff_group}},
     {{&hf_reference_handoff_across}},
-    {{&hf_reference_vector_integer_128, X86(hf_crypto_vector_integer_128) X86(hf_avx2_vector_integer_128) X86(hf_avx512_vector_integer_128)
+    {{&hf_reference_vector_integer_128, X86(hf_crypto_vector_integer_128) X86(hf_avx2_vector_integer_128)
+      X86(hf_avx512_vector_integer_128)
       ARM64(hf_aarch64_vector_integer_128)}},
     {{&hf_reference_vector_integer_256, X86(hf_avx2_vector_integer_256) X86(hf_avx512_vector_integer_256)}},
     {{&hf_reference_vector_integer_512, X86(hf_avx512_vector_integer_512)}},
+    {{&hf_reference_cipher_128, X86(hf_crypto_cipher_128) ARM64(hf_aarch64_cipher_128)}},
+    {{&hf_reference_cipher_256, X86(hf_avx2_cipher_256)}},
+    {{&hf_reference_cipher_512, X86(hf_avx512_cipher_512)}},
+    {{&hf_reference_fma_single_128, X86(hf_avx2_fma_single_128)}},
+    {{&hf_reference_fma_single_256, X86(hf_avx2_fma_single_256)}},
+    {{&hf_reference_fma_single_512, X86(hf_avx512_fma_single_512)}},
+    {{&hf_reference_hash_64, X86(hf_avx2_hash_64)}},
+    {{&hf_reference_hash_128, X86(hf_crypto_hash_128)}},
+    {{&hf_reference_crc, X86(hf_crypto_crc)}},
+    {{&hf_reference_carryless_128, X86(hf_crypto_carryless_128)}},
+    {{&hf_reference_carryless_256, X86(hf_avx2_carryless_256)}},
+    {{&hf_reference_carryless_512, X86(hf_avx512_carryless_512)}},
+    {{&hf_reference_packed_256, X86(hf_avx2_packed_256) X86(hf_avx512_packed_256)}},
+    {{&hf_reference_packed_512, X86(hf_avx512_packed_512) X86(hf_avx512_packed_vnni_512)}},
+    {{&hf_reference_key_schedule, X86(hf_crypto_key_schedule)}},
 };
 /* clang-format on */
 

@@ -2,8 +2,9 @@
  * Sizes of the memory kernels' arenas: see sizes.h.
  *
  * The kernel tells caches in /sys/devices/system/cpu/cpuN/cache/indexM: "level", "type" (Data, Instruction,
- * Unified), "size" (with a K or M) and "shared_cpu_list" (Linux, Documentation/ABI/testing/sysfs-devices-system-cpu),
- * and in /proc/meminfo what memory there is without swapping ("MemAvailable", in kB; man proc 5).
+ * Unified), "size" (with a K or M) and "shared_cpu_list" (Linux,
+ * Documentation/ABI/testing/sysfs-devices-system-cpu), and in /proc/meminfo what memory there is without
+ * swapping ("MemAvailable", in kB; man proc 5).
  */
 #include "workloads/sizes.h"
 
@@ -12,14 +13,16 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define KIB          UINT64_C(1024)
-#define MIB          (KIB * 1024)
-#define INDEX_MAX    10
-#define LINE_MAX     4096
-#define PATH_MAX_    512
-#define MEMORY_SHARE 4 /* of what is available: one arena a worker takes a quarter at most; it may need two at once */
+#define KIB       UINT64_C(1024)
+#define MIB       (KIB * 1024)
+#define INDEX_MAX 10
+#define LINE_MAX  4096
+#define PATH_MAX_ 512
+#define MEMORY_SHARE                                                                                         \
+    4 /* of what is available: one arena a worker takes a quarter at most; it may need two at once */
 
-/* What a core of the last ten years has at least (common practice, no source): for a machine that does not say. */
+/* What a core of the last ten years has at least (common practice, no source): for a machine that does not
+ * say. */
 static const uint64_t assumed_bytes[HF_LEVEL_MEMORY] = {0, 32 * KIB, 256 * KIB, 2 * MIB};
 
 static struct hf_sizes present;
@@ -49,8 +52,8 @@ static uint64_t share_of(const struct hf_sizes *sizes, int level, int workers)
     return sizes->cache_bytes[level] / sharers;
 }
 
-/* Three quarters of the share: code, stacks and the neighbours' data live there too. Twice what the level before
- * holds at least, or that one would answer. */
+/* Three quarters of the share: code, stacks and the neighbours' data live there too. Twice what the level
+ * before holds at least, or that one would answer. */
 static uint64_t cache_arena(const struct hf_sizes *sizes, int level, int workers, uint64_t below_bytes)
 {
     uint64_t arena = floor_power(share_of(sizes, level, workers) / 4 * 3);
@@ -69,7 +72,8 @@ void hf_sizes_choose(struct hf_sizes *sizes, int workers, uint64_t budget_bytes)
 
     assert(workers >= 1);
     for (int level = 1; level < HF_LEVEL_MEMORY; level++) {
-        sizes->arena_bytes[level] = within(cache_arena(sizes, level, workers, below), HF_ARENA_BYTES_MIN, high);
+        sizes->arena_bytes[level] =
+            within(cache_arena(sizes, level, workers, below), HF_ARENA_BYTES_MIN, high);
         if (sizes->cache_bytes[level] > below)
             below = sizes->cache_bytes[level];
         if (share_of(sizes, level, workers) > last_share)
@@ -215,13 +219,25 @@ int hf_sizes_find(const char *root, int cpu, int workers, struct hf_sizes *ret_s
     hf_sizes_choose(&sizes, workers, HF_ARENA_BYTES_MAX);
     least = sizes.arena_bytes[2];
     if (budget < least)
-        return hf_fail(error, HF_E_MEMORY,
-                       "%d workers need at least %llu KiB each to load caches and memory, but only %llu MiB of memory "
-                       "are available: end other programs, or test fewer cores at a time",
-                       workers, (unsigned long long)(least / KIB), (unsigned long long)(available / MIB));
+        return hf_fail(
+            error, HF_E_MEMORY,
+            "%d workers need at least %llu KiB each to load caches and memory, but only %llu MiB of memory "
+            "are available: end other programs, or test fewer cores at a time",
+            workers, (unsigned long long)(least / KIB), (unsigned long long)(available / MIB));
     hf_sizes_choose(&sizes, workers, budget);
     *ret_sizes = sizes;
     return HF_OK;
+}
+
+void hf_sizes_divide(struct hf_sizes *sizes, int sharing)
+{
+    assert(sharing >= 1);
+    for (int level = 3; level < HF_LEVELS; level++) {
+        uint64_t bytes = floor_power(sizes->arena_bytes[level] / (uint64_t)sharing);
+
+        sizes->arena_bytes[level] = within(bytes, sizes->arena_bytes[2], sizes->arena_bytes[level]);
+    }
+    assert(hf_sizes_are_valid(sizes));
 }
 
 void hf_sizes_small(struct hf_sizes *ret_sizes)
@@ -255,6 +271,14 @@ const struct hf_sizes *hf_sizes_get(void)
         is_set = 1;
     }
     return &present;
+}
+
+const char *hf_level_name(int level)
+{
+    static const char *const names[HF_LEVELS] = {"", "l1", "l2", "l3", "memory"};
+
+    assert(level >= 1 && level < HF_LEVELS);
+    return names[level];
 }
 
 const char *hf_sizes_source_name(int source)

@@ -1,13 +1,14 @@
 /*
  * Sizes: how much memory the memory kernels of each level work on.
  *
- * A memory kernel has a level: 1 to 3 for the cache of that level, HF_LEVEL_MEMORY for main memory. What it works
- * on, its arena, is a power of two that fits the level's cache and not the one before it; in memory, one that the
- * last-level cache cannot hold. The answers of these kernels depend on the sizes, so the supervisor finds them
- * once, gives them to its workers and journals them; a replay sets the journalled ones.
+ * A memory kernel has a level: 1 to 3 for the cache of that level, HF_LEVEL_MEMORY for main memory. What it
+ * works on, its arena, is a power of two that fits the level's cache and not the one before it; in memory,
+ * one that the last-level cache cannot hold. The answers of these kernels depend on the sizes, so the
+ * supervisor finds them once, gives them to its workers and journals them; a replay sets the journalled ones.
  *
- * Calling order: hf_sizes_find() once, hf_sizes_set() in every process before its first kernel. Without that the
- * sizes are small ones that any machine has (hf_sizes_small): good for tests and proofs, no load on a cache.
+ * Calling order: hf_sizes_find() once, hf_sizes_set() in every process before its first kernel. Without that
+ * the sizes are small ones that any machine has (hf_sizes_small): good for tests and proofs, no load on a
+ * cache.
  */
 #ifndef HOLDFAST_WORKLOADS_SIZES_H
 #define HOLDFAST_WORKLOADS_SIZES_H
@@ -39,12 +40,17 @@ struct hf_sizes {
     int32_t memory_short; /* 1: the arena in memory had to be cut below four times the cache's share */
 };
 
-/* Finds the caches of `cpu` and the memory that `workers` processes can have. root: NULL, or the folder that holds
- * a recorded machine's sys and proc. HF_E_MEMORY when there is too little for arenas of the first two levels. */
+/* Finds the caches of `cpu` and the memory that `workers` processes can have. root: NULL, or the folder that
+ * holds a recorded machine's sys and proc. HF_E_MEMORY when there is too little for arenas of the first two
+ * levels. */
 int hf_sizes_find(const char *root, int cpu, int workers, struct hf_sizes *ret_sizes, struct hf_error *error);
 
 /* The rule alone: arenas from cache sizes, sharers and the bytes each worker may have. */
 void hf_sizes_choose(struct hf_sizes *sizes, int workers, uint64_t budget_bytes);
+
+/* Where so many workers take turns on a CPU (a simulated machine), each works on as much less of the
+ * last-level cache and of memory. */
+void hf_sizes_divide(struct hf_sizes *sizes, int sharing);
 
 void hf_sizes_small(struct hf_sizes *ret_sizes);
 
@@ -56,6 +62,7 @@ int hf_sizes_are_valid(const struct hf_sizes *sizes);
 void hf_sizes_set(const struct hf_sizes *sizes);
 const struct hf_sizes *hf_sizes_get(void);
 
+const char *hf_level_name(int level);         /* "l1", "l2", "l3", "memory" */
 const char *hf_sizes_source_name(int source); /* "found", "partly assumed", ... */
 
 #endif

@@ -59,6 +59,7 @@ struct hf_evidence_trial {
     enum hf_cause cause;
     int group;           /* or HF_GROUP_ALL */
     int indicted;        /* of a failure: group or HF_GROUP_NONE */
+    int company;         /* 1: of verify and reproduce: it only kept others company, and was not on trial */
     int step;            /* single trials; -1 for joint ones */
     int cpu;             /* of a failure, or -1 */
     int hardware_errors; /* events on its cores while it was open */
@@ -85,6 +86,15 @@ struct hf_evidence_hardware_error {
     uint64_t trial;
     double time_s;
     int group, cpu, corrected;
+};
+
+/* What a boot said about the end of the one before: one of its error records. */
+struct hf_evidence_boot_report {
+    uint64_t sequence;
+    double time_s;
+    int group, cpu; /* HF_GROUP_NONE, -1: it names nobody */
+    char source[HF_NAME_MAX], severity[HF_NAME_MAX];
+    size_t text; /* offset in words */
 };
 
 struct hf_evidence_setting {
@@ -170,6 +180,8 @@ struct hf_evidence {
     size_t reset_count, reset_capacity;
     struct hf_evidence_hardware_error *hardware_errors;
     size_t hardware_error_count, hardware_error_capacity;
+    struct hf_evidence_boot_report *boot_reports;
+    size_t boot_report_count, boot_report_capacity;
     struct hf_evidence_setting *settings;
     size_t setting_count, setting_capacity;
     struct hf_evidence_session *sessions;
@@ -177,6 +189,8 @@ struct hf_evidence {
     size_t *failures; /* trials[] with a fail verdict, in order */
     size_t failure_count, failure_capacity;
     struct hf_text words; /* sentences, NUL-separated */
+
+    uint64_t company_trial; /* the last trial that was begun as company; 0: none */
 
     int parked;                           /* 1: the run waits for a person, */
     char parked_reason[256];              /* and why */
@@ -198,7 +212,8 @@ void hf_evidence_free(struct hf_evidence *evidence); /* NULL is allowed */
 int hf_evidence_covers(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, int group);
 int hf_evidence_step(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial, int group);
 
-/* What a trial says against a group: 0 nothing; 1 its core failed; 2 it was there when nobody was named. */
+/* What a trial says against a group: 0 nothing; 1 its core failed; 2 it was there when nobody was named. When
+ * the machine reset in a test of other groups (verify, reproduce) that it only kept company, nothing. */
 int hf_evidence_speaks_against(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
                                int group);
 
@@ -278,8 +293,13 @@ void hf_certificate_gaps(const struct hf_evidence *evidence, struct hf_text *tex
 int hf_certificate_document(const struct hf_evidence *evidence, int group, struct hf_text *ret_text,
                             struct hf_error *error);
 
-/* Writes certificate-<group>.json for the group (HF_GROUP_ALL: for every group in the soak, and
- * certificate-machine.json) into the run directory. *ret_names (may be NULL) gets the file names, one a line.
+/* The same as a page that prints on one sheet, made from that document and nothing else. `file`: the
+ * document's name. */
+int hf_certificate_html(const struct hf_text *document_text, const char *file, struct hf_text *ret_page,
+                        struct hf_error *error);
+
+/* Writes certificate-<group>.json and .html for the group (HF_GROUP_ALL: for every group in the soak, and
+ * certificate-machine) into the run directory. *ret_names (may be NULL) gets the file names, one a line.
  * HF_E_UNPROVED, with the reason, when something is missing. */
 int hf_certificates_write(const char *directory, int group, struct hf_text *ret_names,
                           struct hf_error *error);
@@ -294,7 +314,8 @@ struct hf_certificate_verdict {
     int later_failures; /* failures at or below the certified ratios recorded since: a reason to distrust */
 };
 
-/* Recomputes the certificate from the journal and compares. An error is returned only when the question
+/* Recomputes the certificate (the document, or its page under the name that it was given) from the journal and
+ * compares. An error is returned only when the question
  * cannot be asked (no such file, not a certificate, no run); whatever speaks against the certificate is a
  * verdict. */
 int hf_certificate_check(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
@@ -315,5 +336,20 @@ void hf_report_summary(const struct hf_evidence *evidence, struct hf_text *text)
 
 /* Writes report.html into the run directory. */
 int hf_report_write(const char *directory, const int *true_limit, struct hf_error *error);
+
+/* --- comparison of runs -------------------------------------------------------------------------------
+ * Other dates, other voltages, other machines, side by side: hf_compare_open(), the forms, hf_compare_free().
+ * Runs of one machine (the profile's name) are put in the order of their dates; what moved is told against
+ * the proved run before. */
+
+struct hf_compare;
+
+/* Reads the runs one after the other; each is reduced to a summary. An error names the run. */
+int hf_compare_open(const char *const *directories, int count, struct hf_compare **ret_compare,
+                    struct hf_error *error);
+void hf_compare_free(struct hf_compare *compare); /* NULL is allowed */
+void hf_compare_text(const struct hf_compare *compare, struct hf_text *text);
+void hf_compare_json(const struct hf_compare *compare, struct hf_text *text);
+int hf_compare_html(const struct hf_compare *compare, struct hf_text *ret_text, struct hf_error *error);
 
 #endif

@@ -55,14 +55,18 @@ enum hf_live_state {
 
 struct hf_kernel {
     const char *name;           /* "fma-residue" */
+    const char *variant;        /* "plain", "folded"; NULL: plain */
+    /* The same entry with every block folded, for bench and tests; in the entry itself the seed says which
+     * blocks are. NULL: none. */
+    const struct hf_kernel *folded;
     const char *isa;            /* "reference", "avx2+fma", "avx512" */
     unsigned needs;             /* what CPU and system must have: bits of workloads/features.h; 0: nothing */
     int width_bits;             /* 64 for scalar */
     int load_class;             /* enum hf_load_class (event.h) */
     size_t state_bytes;         /* a multiple of 64 */
-    int level;                  /* memory kernels: 1 to 3 for the cache of that level, 4 for memory; 0: others */
+    int level;                  /* memory kernels: 1 to 3 the cache of that level, 4 memory; 0: others */
     int arena;                  /* enum hf_arena_kind (workloads/arena.h); 0: the state is all it works on */
-    uint64_t words_per_step;    /* of the arena, whose words are all visited in arena words / this many steps */
+    uint64_t words_per_step;    /* of the arena: all its words are visited in words / this many steps */
     unsigned live_state;        /* enum hf_live_state */
     uint64_t live_bits;         /* bits that plant() can flip: all that a later step or the digest uses */
     uint64_t burst_steps;       /* steps that take roughly 20 us on a current core: the natural burst */

@@ -119,8 +119,8 @@ double hf_mix_entry_length_s(const struct hf_mix *mix, const struct hf_mix_entry
  * slices is w turns up within 3/w slices; operand sets rotate. */
 void hf_mix_slice(const struct hf_mix *mix, uint64_t seed, uint64_t number, struct hf_slice *ret_slice);
 
-/* The slice as the workers of a group run it: the slice itself, or the company it gives the others. A mismatch names
- * what was really run. With one group there is nobody to keep company. Pure. */
+/* The slice as the workers of a group run it: the slice itself, or the company it gives the others. A
+ * mismatch names what was really run. With one group there is nobody to keep company. Pure. */
 void hf_slice_for_group(const struct hf_slice *slice, int group, int group_count, struct hf_slice *ret_slice);
 
 /* Seed of block number `block` of a worker within a slice. Pure. */

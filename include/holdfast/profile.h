@@ -43,6 +43,9 @@ struct hf_profile_sensor {
     double limit_c; /* NAN: the profile's temperature limit */
 };
 
+/* "command" of the driver command: a program and its arguments, as they are given to it: no shell. */
+#define HF_PROFILE_COMMAND_MAX 32 /* words */
+
 /* The "rig" section: parameters of the simulated processor. NAN or -1 where the document is silent: the rig's
  * defaults then hold (rig.h). */
 struct hf_profile_rig {
@@ -65,7 +68,13 @@ struct hf_profile {
     int cpu_count;            /* of all groups together */
     int16_t cpu[HF_CPUS_MAX]; /* logical CPU numbers, group after group */
 
-    char driver[HF_DRIVER_NAME_MAX]; /* "rig", "sheet", later "cpufreq", "command" */
+    char driver[HF_DRIVER_NAME_MAX]; /* "rig", "sheet", "cpufreq", "command" */
+    int goes_on_without; /* "driver_failure": "leave-out": a group that cannot be set is left out, the run goes on;
+                            default "stop": the run ends */
+    int command_count;   /* 0: there is no "command" */
+    const char *command[HF_PROFILE_COMMAND_MAX + 1]; /* NULL-terminated, into command_words */
+    char command_words[4096];
+    double command_limit_s; /* "limit_s", default 10: one call of the program */
     int accept_the_risk;
     double temperature_limit_c; /* default 95, at most 105 */
     int temperature_unwatched;  /* "temperature": "unwatched" */
@@ -83,6 +92,7 @@ struct hf_profile {
     double soak_s;            /* "soak_hours", default 6 */
     double baseline_s;        /* "baseline_minutes", default 10 */
     double reset_cost_s;      /* "reset_minutes", default 3 */
+    double deadline_s;        /* "deadline_hours": be done by this run time; NAN: no deadline */
     uint64_t seed;            /* of the search, default 1 */
 
     double voltage_mv; /* "conditions": as entered; NAN: not given */

@@ -33,6 +33,20 @@ void hf_count_limits(int count, double confidence, double *ret_low, double *ret_
  */
 double hf_exposure_needed_at_attempt(double rate_limit, double confidence, int attempt);
 
+/* Exposure in which each of `groups` groups, soaked apart, must be clean so that all claims hold together:
+ * with independent groups -ln(1 - C^(1/G)) / rate (Sidak 1967), else ln(G / (1 - C)) / rate (Bonferroni),
+ * whatever the dependence. One joint soak that bounds the machine's whole rate needs neither. */
+double hf_exposure_needed_jointly(double rate_limit, double confidence, int groups, int independent);
+
+/* Bound on the chance of certifying a bad set when sets are tried from high to low, each once, and the first
+ * full pass is certified, the rate growing by `growth` (> 1) a set: sum over i of (1 - C)^(growth^i). */
+double hf_walk_down_risk(double confidence, double growth);
+
+/* Information about ln(rate), nats^-2, that a trial of `expected_faults` = rate x duration gives: when the
+ * fault's time is recorded 1 - e^-u; when only pass or fail is, u^2 e^-u / (1 - e^-u), best at u = 1.594. */
+double hf_information_timed(double expected_faults);
+double hf_information_counted(double expected_faults);
+
 /* Upper limit of the rate with a gamma prior (shape, exposure) after `faults` in `exposure`: the posterior
  * is gamma (shape + faults, prior exposure + exposure) (e-Handbook 8.4.6). */
 double hf_rate_upper_limit_with_prior(double prior_shape, double prior_exposure, int faults, double exposure,

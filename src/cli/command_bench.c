@@ -5,12 +5,14 @@
 #include <time.h>
 
 #include "base/memory.h"
+#include "cli/bench_compare.h"
 #include "cli/bench_edges.h"
 #include "cli/options.h"
 #include "holdfast/json.h"
 #include "holdfast/kernel.h"
 #include "holdfast/mix.h"
 #include "holdfast/topology.h"
+#include "workloads/sizes.h"
 
 #define CHAIN_ADDS   2000000
 #define BLOCK_S      0.005 /* as in a worker */
@@ -18,7 +20,7 @@
 #define EDGES_S      0.3 /* for each period, unless --for is shorter */
 
 static struct {
-    const char *kernel;
+    const char *kernel, *compare;
     int json, cpu;
     double for_s;
 } settings;
@@ -27,19 +29,22 @@ static const struct hf_option options[] = {
     {"kernel", HF_OPTION_STRING, &settings.kernel, "NAME", "only this kernel", 0, 0},
     {"cpu", HF_OPTION_INTEGER, &settings.cpu, "N", "on this CPU (default: the first allowed)", 0, 8191},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "time for each kernel (default 1s)", 0, 0},
+    {"compare", HF_OPTION_STRING, &settings.compare, "PROGRAM", "and set beside what this one measures", 0,
+     0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
 };
 
 static const struct hf_usage usage = {
-    "bench", "how hard each kernel works here, and how well the cores keep time", options,
+    "bench", "how hard each kernel works, and how well the cores keep time", options,
     "Run it on a quiet machine. The limit is a bare loop of the limiting instruction,\n"
     "measured in turns beside the kernel in the same process; figures are medians. A\n"
     "cycle is one of the core's clock as a chain of dependent additions shows it.\n"
-    "Without --kernel also: edges of a square pattern on up to 8 CPUs (skew against the\n"
-    "first of them; below 1 us the edges are those of batches of 100 us, and the period\n"
-    "is counted, not timed), the time from a planted wrong bit to its report, and the\n"
-    "time from a stop to the end of the load.\n"};
+    "Without --kernel also: edges of a square pattern on up to 8 CPUs (skew against\n"
+    "the first; below 1 us edges are those of batches of 100 us, and periods are\n"
+    "counted, not timed), the time from a planted wrong bit to its report, and from a\n"
+    "stop to the end of the load. --compare runs a program that is built with\n"
+    "-DHOLDFAST_COMPARE=ON and measures general-purpose libraries on this CPU.\n"};
 
 struct result {
     const struct hf_kernel *kernel;
@@ -97,15 +102,42 @@ static void measure_blocks(int index, void *states, struct result *result)
     result->wrong = wrong;
 }
 
-static int measure(int index, struct result *ret_result, struct hf_error *error)
+/* The same of an entry with every block folded, which no slice asks for. */
+static void measure_folded_blocks(const struct hf_kernel *kernel, void *states, struct result *result)
 {
-    const struct hf_kernel *kernel = hf_kernel_at(index);
+    uint64_t begin = hf_ticks_now();
+    uint64_t checking = 0;
+
+    result->wrong = 0;
+    for (uint64_t seed = 0; seed < BLOCKS_TIMED; seed++) {
+        uint64_t end = hf_ticks_now() + (uint64_t)(BLOCK_S * hf_ticks_per_second());
+        uint64_t steps = 0;
+        uint64_t before;
+
+        kernel->start(states, HF_OPERANDS_FULL, seed);
+        for (; hf_ticks_now() < end; steps += kernel->burst_steps)
+            kernel->advance(states, kernel->burst_steps);
+        before = hf_ticks_now();
+        result->wrong += kernel->digest(states) != kernel->expect(HF_OPERANDS_FULL, seed, steps);
+        checking += hf_ticks_now() - before;
+    }
+    result->blocks_per_s = BLOCKS_TIMED * hf_ticks_per_second() / (double)(hf_ticks_now() - begin);
+    result->check_share = (double)checking / (double)(hf_ticks_now() - begin);
+}
+
+/* The kernel of that index, or its entry that folds every block. */
+static int measure(int index, const struct hf_kernel *kernel, struct result *ret_result,
+                   struct hf_error *error)
+{
     void *memory = hf_allocate(1, HF_BLOCK_STATES * hf_kernel_state_bytes_max() + 64);
 
     if (memory == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the state of %s", kernel->name);
     ret_result->kernel = kernel;
-    measure_blocks(index, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
+    if (kernel == hf_kernel_at(index))
+        measure_blocks(index, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
+    else
+        measure_folded_blocks(kernel, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
     hf_free(memory);
     if (ret_result->wrong > 0)
         return hf_fail(error, HF_E_UNPROVED,
@@ -115,10 +147,15 @@ static int measure(int index, struct result *ret_result, struct hf_error *error)
                              &ret_result->limit_per_s, error);
 }
 
+static const char *variant_of(const struct hf_kernel *kernel)
+{
+    return kernel->variant != NULL ? kernel->variant : "plain";
+}
+
 static void print_head(double hz)
 {
-    printf("core clock %.0f MHz\n%-14s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel",
-           "isa", "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
+    printf("core clock %.0f MHz\n%-16s %-7s %-10s %5s  %8s  %8s  %8s  %8s  %9s  limit\n", hz * 1e-6, "kernel",
+           "variant", "isa", "width", "op/cycle", "limit", "of limit", "GFLOP/s", "checking");
 }
 
 static void print_row(const struct result *result, double hz)
@@ -126,7 +163,8 @@ static void print_row(const struct result *result, double hz)
     const struct hf_kernel *kernel = result->kernel;
     double operations = result->steps_per_s * kernel->operations_per_step;
 
-    printf("%-14s %-10s %5d  %8.3f  ", kernel->name, kernel->isa, kernel->width_bits, operations / hz);
+    printf("%-16s %-7s %-10s %5d  %8.3f  ", kernel->name, variant_of(kernel), kernel->isa, kernel->width_bits,
+           operations / hz);
     if (result->limit_per_s > 0)
         printf("%8.3f  %6.1f %%  ", result->limit_per_s / hz, 100 * operations / result->limit_per_s);
     else
@@ -145,7 +183,7 @@ static void write_row(struct hf_json_writer *writer, const struct result *result
 
     hf_json_object_open(writer, NULL);
     hf_json_string(writer, "name", kernel->name);
-    hf_json_string(writer, "variant", "plain");
+    hf_json_string(writer, "variant", variant_of(kernel));
     hf_json_string(writer, "isa", kernel->isa);
     hf_json_integer(writer, "width_bits", kernel->width_bits);
     hf_json_number(writer, "ops_per_cycle", operations / hz);
@@ -158,6 +196,40 @@ static void write_row(struct hf_json_writer *writer, const struct result *result
     hf_json_number(writer, "check_share", result->check_share);
     hf_json_number(writer, "blocks_per_s", result->blocks_per_s);
     hf_json_object_close(writer);
+}
+
+/* The best rates of this run, to set beside the libraries'. */
+static struct hf_bench_own own;
+
+static void note_own(const struct result *result)
+{
+    double gflops = result->steps_per_s * result->kernel->flops_per_step * 1e-9;
+
+    if (strcmp(result->kernel->name, "fma-residue") == 0 && gflops > own.fma_gflops)
+        own.fma_gflops = gflops;
+}
+
+static int bench_compare(struct hf_json_writer *writer, struct hf_error *error)
+{
+    struct hf_bench_libraries libraries;
+
+    if (hf_bench_libraries(settings.compare, &libraries, error) != HF_OK)
+        return error->code;
+    hf_json_object_open(writer, "libraries");
+    hf_json_number(writer, "dgemm_gflops", libraries.dgemm_gflops);
+    hf_json_number(writer, "aes128_gbytes_per_s", libraries.aes128_gbytes_per_s);
+    hf_json_number(writer, "sha256_gbytes_per_s", libraries.sha256_gbytes_per_s);
+    if (own.fma_gflops > 0)
+        hf_json_number(writer, "fma_residue_over_dgemm", own.fma_gflops / libraries.dgemm_gflops);
+    hf_json_object_close(writer);
+    if (settings.json)
+        return HF_OK;
+    printf("\nlibraries on this CPU: OpenBLAS dgemm %.1f GFLOP/s, OpenSSL AES-128 %.2f GB/s, SHA-256 %.2f "
+           "GB/s\n",
+           libraries.dgemm_gflops, libraries.aes128_gbytes_per_s, libraries.sha256_gbytes_per_s);
+    if (own.fma_gflops > 0)
+        printf("fma-residue over dgemm: %.2f\n", own.fma_gflops / libraries.dgemm_gflops);
+    return HF_OK;
 }
 
 /* --- edges and reactions --- */
@@ -259,24 +331,37 @@ static int bench_reaction(const int16_t *cpus, int cpu_count, struct hf_json_wri
 
 /* --- all of it --- */
 
-/* One row for each entry that was asked for. */
+static int bench_entry(int index, const struct hf_kernel *kernel, double hz, struct hf_json_writer *writer,
+                       struct hf_error *error)
+{
+    struct result result;
+
+    if (measure(index, kernel, &result, error) != HF_OK)
+        return error->code;
+    note_own(&result);
+    write_row(writer, &result, hz);
+    if (!settings.json)
+        print_row(&result, hz);
+    return HF_OK;
+}
+
+/* One row for each entry that was asked for, and one more for its folded blocks. */
 static int bench_kernels(double hz, struct hf_json_writer *writer, struct hf_error *error)
 {
     int count = 0;
 
     hf_json_array_open(writer, "kernels");
     for (int i = 0; i < hf_kernel_count(); i++) {
-        struct result result;
+        const struct hf_kernel *kernel = hf_kernel_at(i);
 
-        if (settings.kernel != NULL && strcmp(hf_kernel_at(i)->name, settings.kernel) != 0)
+        if (settings.kernel != NULL && strcmp(kernel->name, settings.kernel) != 0)
             continue;
-        if (measure(i, &result, error) != HF_OK)
-            return error->code;
-        write_row(writer, &result, hz);
         if (!settings.json && count++ == 0)
             print_head(hz);
-        if (!settings.json)
-            print_row(&result, hz);
+        if (bench_entry(i, kernel, hz, writer, error) != HF_OK)
+            return error->code;
+        if (kernel->folded != NULL && bench_entry(i, kernel->folded, hz, writer, error) != HF_OK)
+            return error->code;
     }
     hf_json_array_close(writer);
     return HF_OK;
@@ -294,7 +379,9 @@ static int bench(const int16_t *cpus, int cpu_count, struct hf_error *error)
     hf_json_begin(&writer, &text, 2);
     hf_json_object_open(&writer, NULL);
     hf_json_number(&writer, "core_mhz", hz * 1e-6);
-    if (bench_kernels(hz, &writer, error) == HF_OK && settings.kernel == NULL &&
+    if (bench_kernels(hz, &writer, error) == HF_OK && settings.compare != NULL)
+        (void)bench_compare(&writer, error);
+    if (error->code == HF_OK && settings.kernel == NULL &&
         bench_edges(cpus, cpu_count, &writer, error) == HF_OK)
         (void)bench_reaction(cpus, cpu_count, &writer, error);
     if (error->code == HF_OK) {
@@ -303,6 +390,16 @@ static int bench(const int16_t *cpus, int cpu_count, struct hf_error *error)
             printf("%s\n", text.bytes);
     }
     hf_text_release(&text);
+    return error->code;
+}
+
+/* The memory kernels work on what this machine's caches are. */
+static int find_sizes(int cpu, struct hf_error *error)
+{
+    struct hf_sizes sizes;
+
+    if (hf_sizes_find(NULL, cpu, 1, &sizes, error) == HF_OK)
+        hf_sizes_set(&sizes);
     return error->code;
 }
 
@@ -318,6 +415,7 @@ int hf_command_bench(int argc, char **argv)
         return status;
     if (hf_allowed_cpus(cpus, HF_CPUS_MAX, &count, &error) != HF_OK ||
         hf_pin_to_cpu(settings.cpu >= 0 ? settings.cpu : cpus[0], &error) != HF_OK ||
+        find_sizes(settings.cpu >= 0 ? settings.cpu : cpus[0], &error) != HF_OK ||
         bench(cpus, count, &error) != HF_OK)
         return hf_command_fail("bench", &error);
     return hf_command_end("bench", 0);

@@ -8,6 +8,7 @@
 #include "cli/reproduce.h"
 #include "cli/session.h"
 #include "holdfast/clock.h"
+#include "workloads/sizes.h"
 
 static struct {
     const char *run, *profile;
@@ -86,11 +87,17 @@ static void note_verdict(struct hf_recorded *recorded, const struct hf_event *ev
 }
 
 /* A reset hits all that ran: their verdicts follow one by one, and each had the others for company. */
+static int replays_memory; /* the slice is of the mix `memory`, not of the run's own */
+
+#define SLICES_KEPT 64 /* a mismatch is of one of the last slices */
+
 struct reading {
     struct hf_recorded *recorded;
     int group_count;
     int in_reset;
     int16_t at_reset[HF_GROUPS_MAX];
+    struct hf_sizes sizes; /* of the session so far */
+    uint64_t from_memory[SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of `memory` */
 };
 
 static int read_event(void *context, const struct hf_event *event, struct hf_error *error)
@@ -110,10 +117,48 @@ static int read_event(void *context, const struct hf_event *event, struct hf_err
         uint64_t before = reading->recorded->trial;
 
         note_verdict(reading->recorded, event, reading->group_count);
+        if (reading->recorded->trial == event->trial && before != event->trial &&
+            reading->sizes.source == HF_SIZES_GIVEN)
+            hf_sizes_set(&reading->sizes); /* the pool takes given ones as they are */
+        if (reading->recorded->trial == event->trial && before != event->trial)
+            replays_memory =
+                reading->from_memory[reading->recorded->slice % SLICES_KEPT] == 1 + reading->recorded->slice;
         if (reading->in_reset && reading->recorded->trial == event->trial && before != event->trial)
             memcpy(reading->recorded->step, reading->at_reset, sizeof reading->at_reset);
     }
     return HF_OK;
+}
+
+/* What the memory kernels of that session worked on; older journals do not say. */
+static int read_sizes(struct reading *reading, const struct hf_json_reader *data, struct hf_error *error)
+{
+    struct hf_json_reader object;
+
+    reading->sizes = *hf_sizes_get();
+    if (!hf_json_has(data, "arena_bytes"))
+        return HF_OK;
+    if (hf_json_get_object(data, "arena_bytes", &object, error) != HF_OK)
+        return error->code;
+    for (int level = 1; level < HF_LEVELS; level++) {
+        if (hf_json_get_u64(&object, hf_level_name(level), &reading->sizes.arena_bytes[level], error) !=
+            HF_OK)
+            return error->code;
+    }
+    reading->sizes.source = HF_SIZES_GIVEN;
+    if (!hf_sizes_are_valid(&reading->sizes))
+        return hf_json_fail(data, "arena_bytes", error, HF_E_RANGE,
+                            "are no sizes that a memory kernel can have");
+    return HF_OK;
+}
+
+/* Slices of a baseline's proof come from another mix than the run's: their records name it. */
+static int read_slice(struct reading *reading, const struct hf_json_reader *data, struct hf_error *error)
+{
+    uint64_t *last = &reading->recorded->last_slice;
+
+    if (hf_json_get_u64(data, "slice", last, error) == HF_OK)
+        reading->from_memory[*last % SLICES_KEPT] = hf_json_has(data, "mix") ? 1 + *last : 0;
+    return error->code;
 }
 
 static int read_record(void *context, const struct hf_record *record, struct hf_error *error)
@@ -121,8 +166,10 @@ static int read_record(void *context, const struct hf_record *record, struct hf_
     struct reading *reading = context;
     struct hf_recorded *recorded = reading->recorded;
 
+    if (record->type == HF_RECORD_SESSION_BEGIN)
+        return read_sizes(reading, &record->data, error);
     if (record->type == HF_RECORD_SLICE)
-        return hf_json_get_u64(&record->data, "slice", &recorded->last_slice, error);
+        return read_slice(reading, &record->data, error);
     if (record->type == HF_RECORD_MISMATCH &&
         hf_json_get_u64(&record->data, "trial", &recorded->mismatch_trial, error) == HF_OK)
         return hf_json_get_u64(&record->data, "slice", &recorded->mismatch_slice, error);
@@ -227,6 +274,8 @@ static int reproduce(struct hf_recorded *recorded, struct hf_error *error)
     if (hf_session_directory(settings.run, settings.profile, directory, sizeof directory, error) != HF_OK ||
         read_journal(recorded, directory, error) != HF_OK)
         return hf_command_fail("reproduce", error);
+    if (replays_memory)
+        recorded->has_slice = 0; /* the narrowing knows the run's own mix only */
     if (settings.narrow)
         return hf_reproduce_narrow(&(struct hf_narrow_options){.directory = directory,
                                                                .accept_the_risk = settings.accept,
@@ -239,7 +288,10 @@ static int reproduce(struct hf_recorded *recorded, struct hf_error *error)
                                                      .json = settings.json},
                         &session, error) != HF_OK)
         return hf_command_fail("reproduce", error);
-    status = replay(session, recorded, error);
+    if (replays_memory && hf_mix_builtin("memory", &session->mix, error) != HF_OK)
+        status = hf_command_fail("reproduce", error);
+    else
+        status = replay(session, recorded, error);
     hf_session_close(session);
     return status;
 }

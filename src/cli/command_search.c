@@ -3,6 +3,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "cli/dry_run.h"
 #include "cli/options.h"
 #include "cli/screen.h"
 #include "cli/session.h"
@@ -11,8 +12,8 @@
 #include "holdfast/evidence.h"
 
 static struct {
-    const char *profile, *run, *method, *guard;
-    int json, lines, accept, applied, unpark, salvage;
+    const char *profile, *run, *method, *guard, *root;
+    int json, lines, accept, applied, unpark, salvage, dry_run;
     double for_s;
 } settings;
 
@@ -27,7 +28,10 @@ static const struct hf_option options[] = {
     {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force",
      0, 0},
     {"guard", HF_OPTION_STRING, &settings.guard, "WHEN",
-     "watchdog, kernel settings, error reports: auto (real drivers), on, off", 0, 0},
+     "watchdog, error reports: auto, on, off", 0, 0},
+    {"dry-run", HF_OPTION_FLAG, &settings.dry_run, NULL, "show what the driver would write where, and do nothing", 0,
+     0},
+    {"root", HF_OPTION_STRING, &settings.root, "DIR", "with --dry-run: a recorded machine's sys and proc", 0, 0},
     {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
     {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
      0},
@@ -280,6 +284,10 @@ int hf_command_search(int argc, char **argv)
         (void)hf_fail(&error, HF_E_USAGE, "--guard %.20s: auto, on or off", settings.guard);
         return hf_command_fail("search", &error);
     }
+    if (settings.dry_run)
+        return hf_dry_run(settings.profile, settings.root);
+    if (settings.root != NULL)
+        return hf_dry_run_refuse_root(settings.root);
     screen = settings.json || settings.lines ? NULL : hf_screen_new();
     wanted = (struct hf_session_options){.command = "search",
                                          .profile_path = settings.profile,

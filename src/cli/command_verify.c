@@ -7,6 +7,7 @@
  * test is decided. The same command after a reset or a stop finds its key in the last such note, without an
  * end, and goes on with what was served.
  */
+#include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -17,6 +18,7 @@
 #include "cli/session.h"
 #include "harness/sequential.h"
 #include "holdfast/clock.h"
+#include "holdfast/random.h"
 
 #define DEFAULT_ACCEPT_S    1200.0 /* exposure that accepts when nothing else says how long */
 #define DISCRIMINATION      10.0   /* without a belief: good is a mean time so many times the claim's */
@@ -166,6 +168,9 @@ static int choose_targets(const struct hf_session *session, struct verify *verif
                            "--ratio %.2f is above the highest ratio of %s in the profile, %.2f",
                            settings.ratio, group->name, hf_profile_ratio(profile, group->highest_step));
     }
+    if (wanted != HF_GROUP_ALL && !test->target[wanted])
+        return hf_fail(error, HF_E_USAGE, "--group %s: the profile leaves this group out: it is never loaded",
+                       settings.group);
     if (settings.cpus != NULL && wanted == HF_GROUP_ALL)
         return hf_fail(error, HF_E_USAGE, "--cpus needs --group: it names CPUs of one group");
     return settings.cpus != NULL ? choose_cpus(profile, verify, wanted, error) : HF_OK;
@@ -269,13 +274,16 @@ static void make_rule(const struct hf_session *session, struct verify *verify, i
 
 static void make_key(const struct hf_session *session, struct verify *verify)
 {
+    uint64_t groups = 0;
     struct hf_text text;
 
     hf_text_init(&text, KEY_MAX - 1);
     hf_text_addf(&text, "at most one fault in %g h at %g, mix %s, steps", settings.hours, settings.confidence,
                  verify->mix.name);
-    for (int g = 0; g < session->profile->group_count; g++)
-        hf_text_addf(&text, " %d%s", verify->test.step[g], verify->test.target[g] ? "!" : "");
+    for (int g = 0; g < session->profile->group_count; g++) /* any number of groups in one number */
+        groups = hf_mix64(groups + (uint64_t)(2 * (verify->test.step[g] + 1) + verify->test.target[g]) +
+                          UINT64_C(0x9e3779b97f4a7c15));
+    hf_text_addf(&text, " 0x%016" PRIx64, groups);
     hf_text_addf(&text, ", accepted after %g s", verify->accept_s[0]);
     if (settings.cpus != NULL)
         hf_text_addf(&text, ", CPUs %s", settings.cpus);

@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "base/memory.h"
+#include "harness/fitness.h"
 #include "holdfast/clock.h"
 #include "holdfast/plan_config.h"
 
@@ -78,6 +79,17 @@ static int read_mix(struct hf_session *session, struct hf_error *error)
     return error->code;
 }
 
+static int check_fitness(const struct hf_session *session, struct hf_error *error)
+{
+    struct hf_host host;
+
+    if (hf_host_open(NULL, &host, error) != HF_OK)
+        return error->code;
+    (void)hf_fitness_check(session->profile, session->driver, &host, error);
+    hf_host_close(&host);
+    return error->code;
+}
+
 static int find_driver(struct hf_session *session, struct hf_error *error)
 {
     const struct hf_profile *profile = session->profile;
@@ -104,12 +116,7 @@ static int find_driver(struct hf_session *session, struct hf_error *error)
             "the driver \"%s\" changes a real machine: heat, data loss and warranty are at stake. Use a "
             "scratch system and back up, keep to the maker's limits, then add --i-accept-the-risk",
             profile->driver);
-    if (!profile->temperature_unwatched)
-        return hf_fail(
-            error, HF_E_REFUSED,
-            "no temperature can be read here, and \"temperature\" is not \"unwatched\" in the profile: "
-            "a real machine is not loaded blind");
-    return HF_OK;
+    return check_fitness(session, error);
 }
 
 static int make_plan(struct hf_session *session, struct hf_error *error)

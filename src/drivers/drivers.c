@@ -7,7 +7,8 @@
 
 #define NAMES_BYTES_MAX 4096
 
-static const struct hf_driver_ops *const drivers[] = {&hf_driver_rig, &hf_driver_sheet};
+static const struct hf_driver_ops *const drivers[] = {&hf_driver_rig, &hf_driver_cpufreq, &hf_driver_command,
+                                                     &hf_driver_sheet};
 
 int hf_driver_count(void)
 {
@@ -41,6 +42,20 @@ void hf_driver_ratio_format(double ratio, char ret_text[HF_RATIO_TEXT])
     int exact = fabs(ratio * 100 - nearbyint(ratio * 100)) < 1e-6;
 
     (void)snprintf(ret_text, HF_RATIO_TEXT, "%.*f", exact ? 2 : 4, ratio);
+}
+
+void hf_driver_add_cpus(const struct hf_driver_group *group, struct hf_text *text)
+{
+    for (int i = 0; i < group->cpu_count;) {
+        int last = i;
+
+        while (last + 1 < group->cpu_count && group->cpus[last + 1] == group->cpus[last] + 1)
+            last++;
+        hf_text_addf(text, "%s%d", i > 0 ? "," : "", group->cpus[i]);
+        if (last > i)
+            hf_text_addf(text, "-%d", group->cpus[last]);
+        i = last + 1;
+    }
 }
 
 int hf_driver_check_config(const struct hf_driver_config *config, struct hf_error *error)

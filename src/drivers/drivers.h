@@ -5,6 +5,8 @@
 #include "holdfast/driver.h"
 
 extern const struct hf_driver_ops hf_driver_rig;
+extern const struct hf_driver_ops hf_driver_cpufreq;
+extern const struct hf_driver_ops hf_driver_command;
 extern const struct hf_driver_ops hf_driver_sheet;
 
 /* Counts, steps and names of a configuration make sense; HF_E_RANGE names the group. */
@@ -14,6 +16,9 @@ int hf_driver_check_config(const struct hf_driver_config *config, struct hf_erro
  * driver before it touches anything. */
 int hf_driver_check_wanted(const struct hf_driver_config *config, const int16_t *wanted,
                            struct hf_error *error);
+
+/* "0-3,8", as the group's CPUs stand in the profile. */
+void hf_driver_add_cpus(const struct hf_driver_group *group, struct hf_text *text);
 
 double hf_driver_ratio(const struct hf_driver_config *config, int step);
 

@@ -66,20 +66,6 @@ static int differs(const struct sheet_state *state, const int16_t *wanted, int g
     return wanted[group] >= 0 && wanted[group] != state->in_force[group];
 }
 
-static void add_cpus(const struct hf_driver_group *group, struct hf_text *cell)
-{
-    for (int i = 0; i < group->cpu_count;) {
-        int last = i;
-
-        while (last + 1 < group->cpu_count && group->cpus[last + 1] == group->cpus[last] + 1)
-            last++;
-        hf_text_addf(cell, "%s%d", i > 0 ? "," : "", group->cpus[i]);
-        if (last > i)
-            hf_text_addf(cell, "-%d", group->cpus[last]);
-        i = last + 1;
-    }
-}
-
 static void add_row(const struct sheet_state *state, int group, int step, struct hf_text *page)
 {
     const struct hf_driver_config *config = state->config;
@@ -89,7 +75,7 @@ static void add_row(const struct sheet_state *state, int group, int step, struct
     struct hf_text cpus;
 
     hf_text_init(&cpus, page->max_size);
-    add_cpus(&config->groups[group], &cpus);
+    hf_driver_add_cpus(&config->groups[group], &cpus);
     hf_driver_ratio_format(ratio, wanted);
     if (state->in_force[group] >= 0)
         hf_driver_ratio_format(hf_driver_ratio(config, state->in_force[group]), present);

@@ -1,9 +1,10 @@
 /*
- * The baseline is proved with memory traffic, whatever the run's own mix: every other slice of a baseline trial comes
- * from the mix `memory`. A memory fault that is there at baseline must not be blamed on a ratio later.
+ * The baseline is proved with memory traffic, whatever the run's own mix: every other slice of a baseline
+ * trial comes from the mix `memory`. A memory fault that is there at baseline must not be blamed on a ratio
+ * later.
  *
- * Which slices those are follows from the trial that is open when a slice begins, not from its number; so it is
- * remembered for as long as blocks of a slice may still be judged, and journalled with the slice ("mix").
+ * Which slices those are follows from the trial that is open when a slice begins, not from its number; so it
+ * is remembered for as long as blocks of a slice may still be judged, and journalled with the slice ("mix").
  */
 #include <assert.h>
 
@@ -54,10 +55,12 @@ void hf_baseline_failed(struct hf_supervisor *s, const struct hf_trial *trial)
 {
     const struct hf_kernel *kernel = hf_kernel_at(s->slice.kernel);
 
-    if (trial->purpose != HF_PURPOSE_BASELINE || !s->has_slice || kernel->level == 0)
+    if (trial->purpose != HF_PURPOSE_BASELINE || !s->has_slice ||
+        (!s->slice.is_baseline && kernel->level == 0))
         return;
-    hf_supervisor_say(s,
-                      "the baseline failed while %s loaded %s: no ratio has been raised yet, so none is to blame. Look at "
-                      "the memory first: its own settings, its modules one by one",
-                      kernel->name, kernel->level == HF_LEVEL_MEMORY ? "memory" : "the caches");
+    hf_supervisor_say(
+        s,
+        "the baseline failed under memory traffic (%s): no ratio has been raised yet, so none is to "
+        "blame. Look at the memory first: its own settings, its modules one by one",
+        kernel->name);
 }

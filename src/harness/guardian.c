@@ -1,5 +1,6 @@
 #include "harness/guardian.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <inttypes.h>
 #include <stdio.h>
@@ -19,7 +20,6 @@
 #define STATUS_EVERY_NS    INT64_C(1000000000)
 
 struct hf_guardian {
-    struct hf_host host;
     struct hf_undo *undo;
     struct hf_error_watch *errors;
     struct hf_watchdog watchdog;
@@ -37,7 +37,7 @@ static int adjust_kernel(struct hf_supervisor *s, struct hf_guardian *guardian)
     struct hf_kernel_setting settings[HF_KERNEL_SETTINGS];
     int changed = 0;
 
-    hf_kernel_settings_survey(&guardian->host, settings);
+    hf_kernel_settings_survey(s->host, settings);
     for (int i = 0; i < HF_KERNEL_SETTINGS; i++) {
         struct hf_error error = {0};
         char value[24];
@@ -131,16 +131,17 @@ static int open_parts(struct hf_supervisor *s, struct hf_guardian *guardian)
         hf_supervisor_say(s, "the service manager is not told how the search goes: %s", error.message);
         hf_error_clear(&error);
     }
-    if (!s->options->guard)
+    if (!s->options->guard && s->options->driver->is_simulated)
         return HF_OK;
-    if (hf_host_open(NULL, &guardian->host, &s->error) != HF_OK ||
-        hf_undo_new(s->run, &guardian->host, s->options->boot_id, &guardian->undo, &s->error) != HF_OK)
+    if (hf_undo_new(s->run, s->host, s->options->boot_id, &guardian->undo, &s->error) != HF_OK)
         return s->error.code;
     if (hf_undo_count(guardian->undo) > 0)
         hf_supervisor_say(s,
                           "%d setting(s) that an earlier session left changed are known and will be put back",
                           hf_undo_count(guardian->undo));
-    if (hf_error_watch_new(s, &guardian->host, guardian->undo, &guardian->errors) != HF_OK ||
+    if (!s->options->guard)
+        return HF_OK;
+    if (hf_error_watch_new(s, s->host, guardian->undo, &guardian->errors) != HF_OK ||
         adjust_kernel(s, guardian) != HF_OK)
         return s->error.code;
     start_watchdog(s, guardian);
@@ -194,9 +195,17 @@ void hf_guardian_end(struct hf_supervisor *s)
     if (guardian->has_watchdog && hf_watchdog_close(&guardian->watchdog, &error) != HF_OK)
         hf_supervisor_say(s, "%s", error.message);
     hf_undo_free(guardian->undo);
-    hf_host_close(&guardian->host);
     hf_free(guardian);
     s->guardian = NULL;
+}
+
+int hf_guardian_note(struct hf_supervisor *s, const char *file, const char *old, const char *value,
+                     struct hf_error *error)
+{
+    assert(s->guardian != NULL && s->guardian->undo != NULL); /* a driver writes after the session has begun */
+    if (hf_undo_knows(s->guardian->undo, file))
+        return HF_OK; /* also when the journal has failed since: the way to the baseline must stay open */
+    return hf_undo_note(s->guardian->undo, file, old, value, error);
 }
 
 int hf_guardian_culprit(const struct hf_supervisor *s, int *ret_cpu)

@@ -19,6 +19,8 @@
 
 #include <stdint.h>
 
+#include "holdfast/error.h"
+
 struct hf_supervisor;
 struct hf_guardian;
 
@@ -27,6 +29,11 @@ int hf_guardian_begin(struct hf_supervisor *s);
 void hf_guardian_tick(struct hf_supervisor *s, int64_t now_ns);
 /* Safe in any state; a killed session's settings are put back by the next one in the same boot. */
 void hf_guardian_end(struct hf_supervisor *s);
+
+/* A driver is about to write a file of the machine: its present content goes to the journal first, and back into the
+ * file at the end of this session or, after a kill, of the next one in the same boot. */
+int hf_guardian_note(struct hf_supervisor *s, const char *file, const char *old, const char *value,
+                     struct hf_error *error);
 
 /* Whom the reports name for the reset before this boot: a group (HF_GROUP_NONE: nobody) and a CPU (-1). */
 int hf_guardian_culprit(const struct hf_supervisor *s, int *ret_cpu);

@@ -36,8 +36,8 @@ static int is_of_group(const struct hf_worker *worker, int cpu)
     return 0;
 }
 
-/* The CPU for a second opinion: neither the worker's nor the one where the first was formed; of another group than the
- * worker's when there is one (its settings are others); -1 when there is none. */
+/* The CPU for a second opinion: neither the worker's nor the one where the first was formed; of another group
+ * than the worker's when there is one (its settings are others); -1 when there is none. */
 static int second_cpu(const struct hf_judge *judge, const struct hf_worker *worker, int first_cpu)
 {
     int best = -1;
@@ -110,8 +110,8 @@ enum hf_finding_kind hf_judge_worker(struct hf_judge *judge, const struct hf_wor
         struct hf_block_record record = slot->ring[tail % HF_RING_BLOCKS];
         struct hf_slice slice;
 
-        hf_slice_for_group(slice_of(judge, record.slice_number), worker->place.group, worker->pool->group_count,
-                           &slice);
+        hf_slice_for_group(slice_of(judge, record.slice_number), worker->place.group,
+                           worker->pool->group_count, &slice);
         examine(judge, worker, &slice, &record, ret_finding);
         if (ret_finding->kind == HF_FINDING_NONE)
             visitor(context, worker, &slice, &record);

@@ -15,9 +15,10 @@
 
 enum hf_finding_kind {
     HF_FINDING_NONE,
-    HF_FINDING_WRONG_RESULT, /* the worker's result, or its own idea of the answer, is not the second opinion
-                              */
-    HF_FINDING_WRONG_HANDOFF, /* the worker's result is right, but what another one handed to it was wrong in memory */
+    HF_FINDING_WRONG_RESULT,  /* the worker's result, or its own idea of the answer, is not the second opinion
+                               */
+    HF_FINDING_WRONG_HANDOFF, /* the worker's result is right, but what another one handed to it was wrong in
+                                 memory */
     HF_FINDING_CHECKER_DOUBTED /* the second opinion agrees with the worker: the supervisor's core went wrong
                                 */
 };
@@ -26,10 +27,11 @@ struct hf_finding {
     enum hf_finding_kind kind;
     const struct hf_worker *worker;
     const struct hf_worker *blamed; /* the same, but for a wrong handoff: who handed over */
-    struct hf_slice slice; /* as the worker's group ran it */
+    struct hf_slice slice;          /* as the worker's group ran it */
     struct hf_block_record record;
     uint64_t expected; /* by the supervisor */
-    int recomputed_on; /* CPU of the second opinion, of another group if there is one; -1: there was only one CPU */
+    int recomputed_on; /* CPU of the second opinion, of another group if there is one; -1: there was only one
+                          CPU */
 };
 
 /* Slice number n of what is running: the programme, or a replayed slice. */
@@ -44,8 +46,8 @@ struct hf_judge {
     const int16_t *real_cpus; /* CPUs for a second opinion */
     int real_cpu_count;
     int home_cpu; /* where the supervisor lives; -1: not pinned */
-    /* Called before the supervisor's own answer and before the second opinion (1); NULL but in tests, which let a
-     * core compute wrongly. */
+    /* Called before the supervisor's own answer and before the second opinion (1); NULL but in tests, which
+     * let a core compute wrongly. */
     void (*spoil)(int is_second, uint64_t *expected);
 };
 

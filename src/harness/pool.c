@@ -49,6 +49,20 @@ static int plan_teams(struct hf_pool *pool, struct hf_error *error)
     return HF_OK;
 }
 
+static int most_on_one_cpu(const struct hf_pool_place *places, int count)
+{
+    int most = 1;
+
+    for (int i = 0; i < count; i++) {
+        int here = 0;
+
+        for (int k = 0; k < count; k++)
+            here += places[k].real_cpu == places[i].real_cpu;
+        most = here > most ? here : most;
+    }
+    return most;
+}
+
 /* Found once, here; a replay has set the sizes of its journal before. */
 static int find_sizes(struct hf_pool *pool, const struct hf_pool_place *places, struct hf_error *error)
 {
@@ -57,6 +71,8 @@ static int find_sizes(struct hf_pool *pool, const struct hf_pool_place *places, 
     if (sizes.source != HF_SIZES_GIVEN &&
         hf_sizes_find(NULL, places[0].real_cpu, pool->worker_count, &sizes, error) != HF_OK)
         return error->code;
+    if (sizes.source != HF_SIZES_GIVEN)
+        hf_sizes_divide(&sizes, most_on_one_cpu(places, pool->worker_count));
     hf_sizes_set(&sizes);
     pool->shared->sizes = sizes;
     return HF_OK;

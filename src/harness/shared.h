@@ -2,8 +2,8 @@
  * Memory shared by the supervisor and its workers: one anonymous file (memfd), inherited as file
  * descriptor 3.
  *
- * Layout: struct hf_shared, then worker_count slots, then worker_count pairs of teams (workloads/team.h; not all are
- * used). All fields are host-endian; both sides are the same program.
+ * Layout: struct hf_shared, then worker_count slots, then worker_count pairs of teams (workloads/team.h; not
+ * all are used). All fields are host-endian; both sides are the same program.
  *
  * Invariants
  *  1. Every word has one writer: the supervisor or one worker, as the comments say. Words that both touch are
@@ -13,9 +13,10 @@
  *  3. The ring holds the blocks ring_tail .. ring_head - 1. The worker writes a record before it moves
  * ring_head, the supervisor reads it before it moves ring_tail. A full ring makes the worker wait: no block
  * goes unjudged.
- *  4. run counts the trials a worker was told to work for: a worker that finds another number looks its memory through
- * first, so that no trial is blamed for what an earlier one left behind.
- *  5. progress counts finished blocks and never goes back within the life of one worker process.
+ *  4. run counts the trials a worker was told to work for: a worker that finds another number looks its
+ * memory through first, so that no trial is blamed for what an earlier one left behind.
+ *  5. progress counts finished blocks, and arenas looked through, and never goes back within the life of one
+ * worker process.
  */
 #ifndef HOLDFAST_HARNESS_SHARED_H
 #define HOLDFAST_HARNESS_SHARED_H
@@ -60,9 +61,9 @@ struct hf_block_record {
     struct hf_lane_report lane; /* filled when they differ */
     uint64_t began_ticks;
     uint64_t epoch_ticks; /* of its slice */
-    int32_t alone;    /* 1: its kernel needs a partner and met none: it proves nothing */
-    int32_t from;     /* worker whose handed-over data was wrong in memory; -1: none */
-    uint64_t foreign; /* the bits that were */
+    int32_t alone;        /* 1: its kernel needs a partner and met none: it proves nothing */
+    int32_t from;         /* worker whose handed-over data was wrong in memory; -1: none */
+    uint64_t foreign;     /* the bits that were */
 };
 
 struct hf_worker_slot {
@@ -72,14 +73,17 @@ struct hf_worker_slot {
     _Atomic uint64_t ring_tail;
     _Atomic uint32_t strike; /* enum hf_strike_kind wanted; the worker clears it when it is done */
     _Atomic uint32_t run;    /* grows by one with each change to HF_WORKER_RUN */
+    _Atomic uint32_t chain_wanted; /* measure the core's clock between two blocks; the worker clears it */
     /* written by the worker: the counter has its cache line for itself */
     alignas(64) _Atomic uint64_t progress;
     alignas(64) _Atomic uint64_t ring_head;
     _Atomic uint32_t state;
     _Atomic uint32_t planted, reported;
     _Atomic uint32_t strikes_landed, strikes_masked;
-    _Atomic uint32_t scrubs;   /* times the arenas were looked through */
+    _Atomic uint32_t scrubs; /* times the arenas were looked through */
     _Atomic uint64_t edges_met, edges_missed;
+    _Atomic uint32_t chain_count; /* measurements of the core's clock; moved after chain_mhz */
+    _Atomic double chain_mhz;
     int32_t locked_memory;
     char trouble[192];
     struct hf_block_record ring[HF_RING_BLOCKS];

@@ -9,6 +9,7 @@
 #endif
 
 #include "holdfast/random.h"
+#include "workloads/arena.h"
 
 #define RETRY_US 500
 
@@ -33,12 +34,15 @@ static void retry_later(void)
 }
 
 /* Which kernel's code was interrupted cannot be told from the address alone when a slice has two: the buffer
- * of either is live until the block's digest. */
+ * of either is live until the block's digest. A kernel that works on an arena is struck there: what it will
+ * read is live, its state in the buffer is a copy from before the burst. */
 static int flip_buffer(void)
 {
     int which = strike.kernel[1] != NULL && hf_random_below(&strike.random, 2) == 1;
     const struct hf_kernel *kernel = strike.kernel[which];
 
+    if (hf_arena_plant(kernel, hf_random_u64(&strike.random)))
+        return 1;
     kernel->plant(strike.states + (size_t)which * hf_kernel_state_bytes_max(), hf_random_u64(&strike.random));
     return 1;
 }
@@ -136,11 +140,12 @@ static void find_component_offsets(void)
 {
 }
 
+#if defined(__aarch64__)
 static const void *program_counter(const ucontext_t *context)
 {
-    (void)context;
-    return NULL;
+    return (const void *)(uintptr_t)context->uc_mcontext.pc;
 }
+#endif
 
 static int flip_registers(ucontext_t *context, const struct hf_kernel *kernel)
 {
@@ -157,7 +162,7 @@ static int flip_something(ucontext_t *context)
 
     if (kernel == NULL)
         return 0;
-#if defined(__x86_64__)
+#if defined(__x86_64__) || defined(__aarch64__)
     if (!hf_kernel_owns_address(program_counter(context)))
         return 0;
 #endif

@@ -17,6 +17,7 @@
 #include <unistd.h>
 
 #include "base/memory.h"
+#include "harness/fitness.h"
 #include "harness/supervisor_private.h"
 #include "holdfast/rehearse.h"
 #include "holdfast/topology.h"
@@ -27,7 +28,7 @@
 
 void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...)
 {
-    char line[512];
+    char line[1024];
     va_list arguments;
 
     if (s->options->say == NULL)
@@ -97,6 +98,21 @@ int hf_supervisor_commit(struct hf_supervisor *s)
     if (hf_journal_commit(s->run->journal, &error) != HF_OK)
         hf_supervisor_fail(s, &error);
     return error.code;
+}
+
+void hf_supervisor_note(struct hf_supervisor *s, const char *format, ...)
+{
+    char line[1024];
+    va_list arguments;
+    struct hf_error error = {0};
+
+    va_start(arguments, format);
+    (void)vsnprintf(line, sizeof line, format, arguments);
+    va_end(arguments);
+    hf_supervisor_say(s, "%s", line);
+    hf_json_string(hf_run_begin_record(s->run, HF_RECORD_NOTE), "text", line);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
 }
 
 /* One record with a single member of text. */
@@ -169,30 +185,31 @@ static int make_pool(struct hf_supervisor *s)
     return s->error.code;
 }
 
+/* The driver's writes are journalled before they are made, and put back by the guardian. */
+static int note_write(void *context, const char *file, const char *old, const char *value, struct hf_error *error)
+{
+    return hf_guardian_note(context, file, old, value, error);
+}
+
+static int open_host(struct hf_supervisor *s)
+{
+    s->host = s->options->host;
+    if (s->host != NULL)
+        return HF_OK;
+    s->host = &s->own_host;
+    return hf_host_open(NULL, &s->own_host, &s->error);
+}
+
 static int open_driver(struct hf_supervisor *s)
 {
-    for (int g = 0; g < s->profile->group_count; g++) {
-        const struct hf_profile_group *group = &s->profile->group[g];
-
-        s->driver_group[g] = (struct hf_driver_group){.name = group->name,
-                                                      .cpus = &s->profile->cpu[group->cpu_first],
-                                                      .cpu_count = group->cpu_count,
-                                                      .baseline_step = group->baseline_step,
-                                                      .highest_step = group->highest_step};
-    }
     hf_rig_config_of_profile(s->profile, &s->rig_config);
-    s->driver_config = (struct hf_driver_config){
-        .group_count = s->profile->group_count,
-        .groups = s->driver_group,
-        .base_clock_mhz = s->profile->base_clock_mhz,
-        .ratio_lowest = s->profile->ratio_lowest,
-        .ratio_step = s->profile->ratio_step,
-        .step_count = s->profile->step_count,
-        .rig = &s->rig_config,
-        .run_directory = s->run->directory,
-        .clock_factor = s->run->clock_factor,
-        .run_time_s = s->run->state.last_time_s,
-    };
+    hf_fitness_driver_config(s->profile, s->host, s->driver_group, &s->driver_config);
+    s->driver_config.note = note_write;
+    s->driver_config.note_context = s;
+    s->driver_config.rig = &s->rig_config;
+    s->driver_config.run_directory = s->run->directory;
+    s->driver_config.clock_factor = s->run->clock_factor;
+    s->driver_config.run_time_s = s->run->state.last_time_s;
     return s->options->driver->open(&s->driver_config, &s->driver_state, &s->error);
 }
 
@@ -222,10 +239,10 @@ static void write_conditions(struct hf_json_writer *writer)
 /* What the memory kernels work on: their answers depend on it. */
 static void write_sizes(struct hf_json_writer *writer, const struct hf_sizes *sizes)
 {
-    hf_json_array_open(writer, "arena_bytes");
+    hf_json_object_open(writer, "arena_bytes");
     for (int level = 1; level < HF_LEVELS; level++)
-        hf_json_u64(writer, NULL, sizes->arena_bytes[level]);
-    hf_json_array_close(writer);
+        hf_json_u64(writer, hf_level_name(level), sizes->arena_bytes[level]);
+    hf_json_object_close(writer);
     hf_json_string(writer, "caches", hf_sizes_source_name(sizes->source));
 }
 
@@ -381,6 +398,7 @@ static void journal_exposure_if_due(struct hf_supervisor *s, int64_t now_ns)
 static void run_tick(struct hf_supervisor *s, int64_t now_ns, double wall_s)
 {
     turn_slice(s, now_ns);
+    hf_sensing_tick(s, now_ns);
     hf_watch_machine(s, wall_s * s->run->clock_factor);
     hf_watch_results(s);
     hf_watch_progress(s, now_ns);
@@ -388,6 +406,8 @@ static void run_tick(struct hf_supervisor *s, int64_t now_ns, double wall_s)
         return;
     hf_trials_accrue(s, wall_s);
     journal_exposure_if_due(s, now_ns);
+    if (s->phase == HF_PHASE_RUNNING)
+        hf_settings_tick(s, now_ns);
     if (s->phase == HF_PHASE_RUNNING)
         hf_trials_close_served(s);
     if (s->phase == HF_PHASE_RUNNING)
@@ -524,6 +544,8 @@ static void wind_down(struct hf_supervisor *s)
     if (s->error.code == HF_OK)
         journal_end(s);
     to_baseline(s);
+    if (s->error.code == HF_OK)
+        hf_settings_keep_words(s);
     s->result->blocks_checked = s->judge.blocks_checked;
     s->result->wall_s = (double)(hf_clock_monotonic_ns(&hf_clock_real) - s->started_ns) * 1e-9;
 }
@@ -551,8 +573,9 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
 static int set_up(struct hf_supervisor *s)
 {
-    if (find_cpus(s) != HF_OK || hf_baseline_init(s) != HF_OK || make_pool(s) != HF_OK || open_driver(s) != HF_OK ||
-        begin_session(s) != HF_OK || hf_guardian_begin(s) != HF_OK)
+    if (find_cpus(s) != HF_OK || hf_baseline_init(s) != HF_OK || make_pool(s) != HF_OK || open_host(s) != HF_OK ||
+        open_driver(s) != HF_OK || begin_session(s) != HF_OK || hf_guardian_begin(s) != HF_OK ||
+        hf_sensing_begin(s) != HF_OK)
         return s->error.code;
     s->judge = (struct hf_judge){.slice_source = hf_baseline_slice,
                                  .slice_context = s,
@@ -588,6 +611,7 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
     s->profile = options->run->profile;
     s->director = options->director;
     s->result = ret_result;
+    hf_settings_init(&s->settings);
     if (uv_loop_init(&s->loop) != 0)
         (void)hf_fail(&s->error, HF_E_IO, "cannot make an event loop");
     else
@@ -595,6 +619,9 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
     hf_guardian_end(s);
     if (s->driver_state != NULL)
         options->driver->close(s->driver_state);
+    if (hf_sensing_end(s))
+        hf_host_close(&s->own_host);
+    hf_settings_release(&s->settings);
     hf_pool_free(s->pool);
     (void)uv_loop_close(&s->loop);
     if (s->error.code != HF_OK)

@@ -16,6 +16,8 @@
 
 #include "harness/guardian.h"
 #include "harness/pool.h"
+#include "harness/sensing.h"
+#include "harness/settings.h"
 #include "harness/supervisor.h"
 
 #define HF_TICK_MS 20
@@ -26,7 +28,7 @@
 #define HF_EXPOSURE_EVERY_S                                                                                  \
     5.0 /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
 #define HF_EXPOSURE_WALL_S  0.05
-#define HF_SLICES_KEPT      64 /* slices whose blocks may still be judged: seconds, and slices last tenths at least */
+#define HF_SLICES_KEPT      64 /* slices whose blocks may still be judged: seconds' worth at most */
 #define HF_FRUITLESS_RESETS 3 /* so many resets without a judged trial park the run */
 
 struct hf_load_share {
@@ -48,15 +50,19 @@ struct hf_trial {
     uint64_t blocks;
     int loaded;   /* every worker of it has finished a block: exposure counts */
     int draining; /* time served: waiting for the last blocks to be judged */
-    double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum; /* over groups and time */
-    uint64_t samples;
+    int setting_confirmed; /* read back after the load: a pass may be believed */
+    double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum, watts_sum; /* over groups and time */
+    uint64_t samples, watts_samples;
     struct hf_load_share share[HF_MIX_ENTRIES_MAX];
-    struct hf_load_share company[HF_MIX_ENTRIES_MAX]; /* what it ran beside the entry's slices in other groups */
+    struct hf_load_share company[HF_MIX_ENTRIES_MAX]; /* what it ran beside the entry's slices elsewhere */
     struct hf_load_share memory[HF_MIX_ENTRIES_MAX];  /* of the mix `memory`, in the proof of the baseline */
 };
 
+struct hf_supervisor;
+
 /* What a verdict's record says beyond the event. */
 struct hf_verdict_detail {
+    const struct hf_supervisor *supervisor;
     const struct hf_trial *trial;
     const struct hf_mix *mix;
     const struct hf_mix *memory_mix;
@@ -96,6 +102,11 @@ struct hf_supervisor {
     int home_group; /* where the supervisor lives, when judge.home_cpu >= 0 */
     int sharing;    /* workers per real CPU, at most */
 
+    const struct hf_host *host;   /* the options', or own_host */
+    struct hf_host own_host;
+    struct hf_sensing *sensing;   /* NULL with a simulated machine */
+    struct hf_settings settings;
+
     void *driver_state;
     struct hf_driver_config driver_config;
     struct hf_driver_group driver_group[HF_GROUPS_MAX];
@@ -112,13 +123,15 @@ struct hf_supervisor {
     uint64_t
         run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
     int running[HF_GROUPS_MAX];   /* the group's workers have been told to run */
-    double cooling_until_c[HF_GROUPS_MAX]; /* 0: not cooling */
+    int cooling[HF_GROUPS_MAX]; /* over its limit or unwatched not long ago: no new trial yet */
+    int64_t sensed_ns;          /* temperatures were last added to the trials' means */
+    int64_t clock_judged_ns;
     struct hf_watch watch[HF_WORKERS_MAX];
 
     struct hf_slice slice; /* the present one */
     int has_slice;
     struct hf_mix memory_mix;              /* for the baseline */
-    uint64_t from_memory[HF_SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of that mix, or 0 */
+    uint64_t from_memory[HF_SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of it */
     int64_t slice_ends_ns;
     int64_t last_tick_ns;
     int64_t shown_ns;
@@ -141,6 +154,8 @@ double hf_supervisor_now_s(const struct hf_supervisor *s);
 /* Adds the event to the journal (uncommitted), from where state and director learn it. */
 int hf_supervisor_emit(struct hf_supervisor *s, const struct hf_event *event, const char *reason);
 int hf_supervisor_commit(struct hf_supervisor *s);
+/* Says it, and keeps it in the journal as a note. */
+void hf_supervisor_note(struct hf_supervisor *s, const char *format, ...) __attribute__((format(printf, 2, 3)));
 const char *hf_supervisor_group_name(const struct hf_supervisor *s, int group);
 
 /* 1 when the worker carries the load while its group is under trial: only then is anything expected of it. */
@@ -151,6 +166,10 @@ static inline int hf_supervisor_core_works(const struct hf_supervisor *s, const 
 }
 
 /* --- trials.c --- */
+int hf_trial_covers(const struct hf_trial *trial, int group);
+int hf_trial_step_of(const struct hf_trial *trial, int group);
+/* Its setting is in force: the trial's groups begin to work. */
+void hf_trial_run(struct hf_supervisor *s, const struct hf_trial *trial);
 struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group);
 int hf_trial_any_open(const struct hf_supervisor *s);
 void hf_trials_propose(struct hf_supervisor *s);
@@ -183,6 +202,11 @@ void hf_watch_progress(struct hf_supervisor *s, int64_t now_ns);
 void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number);
 void hf_watch_write_slice(struct hf_json_writer *writer, const struct hf_slice *slice);
 void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns);
+double hf_watch_celsius(const struct hf_supervisor *s, int group); /* NAN: not known */
+/* 1 while the group is too hot for its next trial. */
+int hf_watch_is_cooling(struct hf_supervisor *s, int group);
+/* 1 when the trial's clock was judged short, and the trial has been closed. */
+int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial);
 
 /* --- home.c --- */
 void hf_supervisor_choose_home(struct hf_supervisor *s);

@@ -33,12 +33,12 @@ int hf_trial_any_open(const struct hf_supervisor *s)
     return any;
 }
 
-static int covers(const struct hf_trial *trial, int group)
+int hf_trial_covers(const struct hf_trial *trial, int group)
 {
     return trial->group == group || (trial->group == HF_GROUP_ALL && trial->joint_step[group] >= 0);
 }
 
-static int step_of(const struct hf_trial *trial, int group)
+int hf_trial_step_of(const struct hf_trial *trial, int group)
 {
     return trial->group == HF_GROUP_ALL ? trial->joint_step[group] : trial->step;
 }
@@ -133,35 +133,38 @@ static int settings_in_force(struct hf_supervisor *s, struct hf_trial *trial, in
         struct hf_error error = {0};
         int read_back = -1;
 
-        if (!covers(trial, g))
+        if (!hf_trial_covers(trial, g))
             continue;
         if (s->options->driver->read_back(s->driver_state, g, &read_back, &error) != HF_OK) {
             hf_supervisor_fail(s, &error);
             return 0;
         }
-        if (journal_them && journal_setting(s, g, step_of(trial, g), read_back) != HF_OK)
+        if (journal_them && journal_setting(s, g, hf_trial_step_of(trial, g), read_back) != HF_OK)
             return 0;
-        if (read_back == step_of(trial, g))
+        if (read_back == hf_trial_step_of(trial, g))
             continue;
         (void)snprintf(detail, sizeof detail, "%s reads back ratio %.2f instead of %.2f",
                        hf_supervisor_group_name(s, g),
                        read_back < 0 ? NAN : hf_profile_ratio(s->profile, read_back),
-                       hf_profile_ratio(s->profile, step_of(trial, g)));
+                       hf_profile_ratio(s->profile, hf_trial_step_of(trial, g)));
         hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, -1, detail);
         return 0;
     }
     return 1;
 }
 
-/* The setting is in force: the trial's groups begin to work. */
-static void load_trial(struct hf_supervisor *s, struct hf_trial *trial)
+void hf_trial_run(struct hf_supervisor *s, const struct hf_trial *trial)
 {
-    if (!settings_in_force(s, trial, 1))
-        return;
     for (int g = 0; g < s->profile->group_count; g++) {
-        if (covers(trial, g))
+        if (hf_trial_covers(trial, g))
             run_group(s, g);
     }
+}
+
+static void load_trial(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    if (settings_in_force(s, trial, 1))
+        hf_trial_run(s, trial);
 }
 
 /* A person has to act, most likely by a reboot: the request is on disk before anybody is asked, so that the
@@ -235,16 +238,30 @@ static void announce(struct hf_supervisor *s, const struct hf_trial *trial, cons
                           reason);
 }
 
-static int is_cooling(struct hf_supervisor *s, int group)
+/* The soak, and the baseline's proof, need every group. */
+static int lacks_a_group(struct hf_supervisor *s, const struct hf_proposal *proposal)
 {
-    if (s->cooling_until_c[group] == 0)
-        return 0;
-    if (s->options->driver->group_celsius != NULL &&
-        s->options->driver->group_celsius(s->driver_state, group) > s->cooling_until_c[group])
-        return 1;
-    s->cooling_until_c[group] = 0;
-    hf_supervisor_say(s, "%s has cooled", hf_supervisor_group_name(s, group));
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (proposal->kind == HF_PROPOSAL_JOINT && s->settings.out[g] && proposal->joint_step[g] >= 0)
+            return 1;
+    }
     return 0;
+}
+
+static void finish_without(struct hf_supervisor *s)
+{
+    struct hf_text words;
+
+    hf_text_init(&words, 4096);
+    hf_text_add_string(&words, "what could be found without");
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (s->settings.out[g])
+            hf_text_addf(&words, " %s", hf_supervisor_group_name(s, g));
+    }
+    hf_text_add_string(&words, " has been found. Mend its settings and run the same command again, or begin a new run with "
+                               "\"left_out\": true for it in the profile");
+    hf_supervisor_finish(s, HF_END_INTERRUPTED, words.bytes);
+    hf_text_release(&words);
 }
 
 /* 1 when the proposal became an open trial whose setting is wanted. */
@@ -264,14 +281,27 @@ static int take_proposal(struct hf_supervisor *s, const struct hf_proposal *prop
     case HF_PROPOSAL_JOINT:
         break;
     }
+    if (lacks_a_group(s, proposal)) {
+        finish_without(s);
+        return 0;
+    }
     if (journal_intent(s, proposal, ret_trial) != HF_OK)
         return 0;
     for (int g = 0; g < s->profile->group_count; g++) {
-        if (covers(*ret_trial, g))
-            wanted[g] = (int16_t)step_of(*ret_trial, g);
+        if (hf_trial_covers(*ret_trial, g))
+            wanted[g] = (int16_t)hf_trial_step_of(*ret_trial, g);
     }
     announce(s, *ret_trial, proposal->reason);
     return 1;
+}
+
+static int any_cooling(const struct hf_supervisor *s)
+{
+    int any = 0;
+
+    for (int g = 0; g < s->profile->group_count; g++)
+        any |= s->cooling[g] && !s->settings.out[g];
+    return any;
 }
 
 void hf_trials_propose(struct hf_supervisor *s)
@@ -282,20 +312,26 @@ void hf_trials_propose(struct hf_supervisor *s)
     int count = 0;
 
     s->options->driver->cost(s->driver_state, &cost);
-    if (cost.needs_person && hf_trial_any_open(s))
+    if ((cost.needs_person && hf_trial_any_open(s)) || hf_settings_busy(s))
         return; /* a round at a time: a change would need a reboot under the trials that still run */
     memset(wanted, 0xff, sizeof wanted);
     for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING && !s->joint.open; g++) {
         struct hf_proposal proposal;
 
-        if (s->profile->group[g].left_out || s->trial[g].open || is_cooling(s, g))
+        if (s->profile->group[g].left_out || s->settings.out[g] || s->trial[g].open || hf_watch_is_cooling(s, g))
             continue;
         s->director->propose(s->director->context, g, s->run->state.last_time_s, &proposal);
         count += take_proposal(s, &proposal, wanted, &trials[count]);
     }
+    if (s->phase == HF_PHASE_RUNNING && count == 0 && s->settings.any_out && !hf_trial_any_open(s) &&
+        !any_cooling(s))
+        finish_without(s); /* the others wait for a group that will not come */
     if (count == 0 || s->phase != HF_PHASE_RUNNING || hf_supervisor_commit(s) != HF_OK)
         return;
-    apply_wanted(s, wanted, trials, count);
+    if (s->options->driver->is_simulated || cost.needs_person)
+        apply_wanted(s, wanted, trials, count);
+    else
+        hf_settings_apply(s, wanted);
 }
 
 /* The page that a person was given before this session, once more; empty when nobody was asked for anything.
@@ -350,10 +386,10 @@ int hf_trials_adopt_requested(struct hf_supervisor *s)
         struct hf_trial *trial = hf_trial_of_group(s, g);
         struct hf_error error = {0};
 
-        if (trial == NULL || !covers(trial, g))
+        if (trial == NULL || !hf_trial_covers(trial, g))
             continue;
         assert(s->options->driver->confirm != NULL);
-        if (s->options->driver->confirm(s->driver_state, g, step_of(trial, g), &error) != HF_OK) {
+        if (s->options->driver->confirm(s->driver_state, g, hf_trial_step_of(trial, g), &error) != HF_OK) {
             hf_supervisor_fail(s, &error);
             return error.code;
         }
@@ -372,7 +408,7 @@ int hf_trials_adopt_requested(struct hf_supervisor *s)
 static int all_blocks_begun(const struct hf_supervisor *s, const struct hf_trial *trial)
 {
     for (int i = 0; i < s->pool->worker_count; i++) {
-        if (covers(trial, s->pool->worker[i].place.group) && s->watch[i].blocks_in_trial == 0 &&
+        if (hf_trial_covers(trial, s->pool->worker[i].place.group) && s->watch[i].blocks_in_trial == 0 &&
             hf_supervisor_core_works(s, &s->pool->worker[i]))
             return 0;
     }
@@ -398,7 +434,7 @@ static int tell_driver_loaded(struct hf_supervisor *s, const struct hf_trial *tr
     struct hf_error error = {0};
 
     for (int g = 0; g < s->profile->group_count && error.code == HF_OK; g++) {
-        if (!covers(trial, g) || s->options->driver->load == NULL)
+        if (!hf_trial_covers(trial, g) || s->options->driver->load == NULL)
             continue;
         tell_driver_cores(s, g);
         if (s->options->driver->begin_run != NULL)
@@ -435,12 +471,22 @@ static struct hf_load_share *share_of_slice(struct hf_supervisor *s, struct hf_t
     return hf_baseline_share(trial, &slice);
 }
 
+/* Until its settings are in force a trial's workers idle, and what they did was another trial's. */
+static int is_running(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    int running = 1;
+
+    for (int g = 0; g < s->profile->group_count; g++)
+        running &= !hf_trial_covers(trial, g) || s->running[g];
+    return running;
+}
+
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
     if (!trial->open || trial->draining)
         return;
     if (!trial->loaded) {
-        if (all_blocks_begun(s, trial))
+        if (is_running(s, trial) && all_blocks_begun(s, trial))
             mark_loaded(s, trial);
         return;
     }
@@ -497,13 +543,13 @@ void hf_trials_journal_exposure(struct hf_supervisor *s)
 static void stop_load(struct hf_supervisor *s, const struct hf_trial *trial)
 {
     for (int g = 0; g < s->profile->group_count; g++) {
-        if (covers(trial, g) && s->running[g])
+        if (hf_trial_covers(trial, g) && s->running[g])
             idle_group(s, g);
     }
 }
 
-static void write_load(struct hf_json_writer *writer, const char *name, int width_bits, enum hf_pattern pattern,
-                       const struct hf_load_share *share)
+static void write_load(struct hf_json_writer *writer, const char *name, int width_bits,
+                       enum hf_pattern pattern, const struct hf_load_share *share)
 {
     const struct hf_kernel *kernel = hf_kernel_find(name, width_bits);
 
@@ -518,10 +564,41 @@ static void write_load(struct hf_json_writer *writer, const char *name, int widt
     hf_json_object_close(writer);
 }
 
-static void write_mix_load(struct hf_json_writer *writer, const struct hf_mix *mix, const struct hf_load_share *share)
+static void write_mix_load(struct hf_json_writer *writer, const struct hf_mix *mix,
+                           const struct hf_load_share *share)
 {
     for (int i = 0; i < mix->entry_count; i++)
         write_load(writer, mix->entry[i].kernel, mix->entry[i].width_bits, mix->entry[i].pattern, &share[i]);
+}
+
+/* A real machine's clock: the mean over the cores of their medians, and the core that was furthest below. */
+static void write_clock(const struct hf_supervisor *s, const struct hf_trial *trial, struct hf_json_writer *writer)
+{
+    double mhz = hf_sensing_mean_mhz(s, trial);
+    struct hf_clock_verdict worst;
+    double asked = 0;
+    int groups = 0;
+
+    (void)hf_sensing_clock(s, trial, &worst);
+    if (worst.cpu < 0 || isnan(mhz))
+        return;
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (!hf_trial_covers(trial, g))
+            continue;
+        asked += hf_profile_mhz(s->profile, hf_trial_step_of(trial, g));
+        groups++;
+    }
+    hf_json_number(writer, "mhz_asked", asked / groups);
+    hf_json_number(writer, "mhz_measured", mhz);
+    hf_json_object_open(writer, "clock");
+    hf_json_string(writer, "method", hf_clock_method_name(worst.method));
+    hf_json_integer(writer, "worst_cpu", worst.cpu);
+    hf_json_number(writer, "worst_mhz", worst.judgement.median_mhz);
+    hf_json_number(writer, "worst_asked_mhz", worst.asked_mhz);
+    hf_json_integer(writer, "believed", worst.judgement.believed);
+    hf_json_integer(writer, "stolen", worst.judgement.stolen);
+    hf_json_bool(writer, "throttled", worst.judgement.throttled);
+    hf_json_object_close(writer);
 }
 
 /* The verdict's payload beyond the event: load by kernel, temperatures, clock. */
@@ -540,9 +617,14 @@ static void write_verdict_detail(void *context, struct hf_json_writer *writer)
     if (trial->samples > 0) {
         hf_json_number(writer, "celsius_highest", trial->celsius_highest);
         hf_json_number(writer, "celsius_mean", trial->celsius_sum / (double)trial->samples);
-        hf_json_number(writer, "mhz_asked", trial->mhz_asked_sum / (double)trial->samples);
-        hf_json_number(writer, "mhz_measured", trial->mhz_sum / (double)trial->samples);
+        if (trial->mhz_asked_sum > 0) {
+            hf_json_number(writer, "mhz_asked", trial->mhz_asked_sum / (double)trial->samples);
+            hf_json_number(writer, "mhz_measured", trial->mhz_sum / (double)trial->samples);
+        }
     }
+    if (trial->watts_samples > 0)
+        hf_json_number(writer, "watts_mean", trial->watts_sum / (double)trial->watts_samples);
+    write_clock(detail->supervisor, trial, writer);
     if (detail->words != NULL && detail->words[0] != '\0')
         hf_json_string(writer, "detail", detail->words);
 }
@@ -567,7 +649,12 @@ void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_ver
                     enum hf_cause cause, int group, int cpu, const char *detail)
 {
     struct hf_verdict_detail extra = {
-        .trial = trial, .mix = s->options->mix, .memory_mix = &s->memory_mix, .words = detail, .slice_number = s->slice.number};
+        .supervisor = s,
+        .trial = trial,
+        .mix = s->options->mix,
+        .memory_mix = &s->memory_mix,
+        .words = detail,
+        .slice_number = s->slice.number};
     struct hf_event event = {.type = HF_EVENT_VERDICT,
                              .trial = trial->id,
                              .verdict = verdict,
@@ -601,7 +688,7 @@ static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *t
     double expected = BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
 
     for (int i = 0; i < s->pool->worker_count; i++) {
-        if (covers(trial, s->pool->worker[i].place.group) &&
+        if (hf_trial_covers(trial, s->pool->worker[i].place.group) &&
             hf_supervisor_core_works(s, &s->pool->worker[i]) &&
             (double)s->watch[i].blocks_in_trial < expected) {
             *ret_cpu = s->pool->worker[i].place.profile_cpu;
@@ -617,13 +704,24 @@ static int drained(const struct hf_supervisor *s, const struct hf_trial *trial)
         const struct hf_worker *worker = &s->pool->worker[i];
         const struct hf_worker_slot *slot = hf_worker_slot_of(worker);
 
-        if (!covers(trial, worker->place.group) || worker->pid == 0)
+        if (!hf_trial_covers(trial, worker->place.group) || worker->pid == 0)
             continue;
         if (atomic_load(&slot->state) == HF_STATE_RUNNING ||
             atomic_load(&slot->ring_head) != atomic_load(&slot->ring_tail))
             return 0;
     }
     return 1;
+}
+
+/* A setting can be lost at any time: no pass without it. 0: it was lost, or it is not known yet. */
+static int setting_held(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    struct hf_driver_cost cost;
+
+    s->options->driver->cost(s->driver_state, &cost);
+    if (s->options->driver->is_simulated || cost.needs_person)
+        return settings_in_force(s, trial, 0);
+    return hf_settings_ask(s, trial) == 1;
 }
 
 static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
@@ -634,7 +732,7 @@ static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
     if (!trial->open || !trial->loaded || trial->exposure_s < trial->limit_s)
         return;
     for (int g = 0; g < s->profile->group_count; g++)
-        pending |= covers(trial, g) && hf_pool_strike_pending(s->pool, g);
+        pending |= hf_trial_covers(trial, g) && hf_pool_strike_pending(s->pool, g);
     if (pending)
         return; /* damage is on its way: it belongs to this trial */
     if (!trial->draining) {
@@ -644,8 +742,8 @@ static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
     }
     if (!drained(s, trial))
         return;
-    if (!settings_in_force(s, trial, 0))
-        return; /* a setting can be lost at any time: no pass without it */
+    if (!setting_held(s, trial) || hf_watch_clock_fell_short(s, trial))
+        return;
     if (enough_blocks(s, trial, &cpu))
         hf_trial_close(s, trial, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, -1, NULL);
     else

@@ -134,6 +134,13 @@ int hf_undo_count(const struct hf_undo *undo)
     return count;
 }
 
+int hf_undo_knows(const struct hf_undo *undo, const char *file)
+{
+    const struct change *change = find(undo, file);
+
+    return change != NULL && change->open;
+}
+
 /* --- writing
  * ------------------------------------------------------------------------------------------------ */
 
@@ -212,15 +219,19 @@ static int put_back(struct hf_undo *undo, struct change *change, struct hf_error
     return journal_change(undo, HF_RECORD_RESTORED, change->file, NULL, change->old, error);
 }
 
+/* Twice: a lower limit may only go back when the upper one has (or the other way round). */
 int hf_undo_all(struct hf_undo *undo, struct hf_error *error)
 {
     struct hf_error first = {0};
 
-    for (int i = undo->count - 1; i >= 0; i--) {
-        struct hf_error own = {0};
+    for (int round = 0; round < 2; round++) {
+        first = (struct hf_error){0};
+        for (int i = undo->count - 1; i >= 0; i--) {
+            struct hf_error own = {0};
 
-        if (undo->changes[i].open && put_back(undo, &undo->changes[i], &own) != HF_OK && first.code == HF_OK)
-            first = own;
+            if (undo->changes[i].open && put_back(undo, &undo->changes[i], &own) != HF_OK && first.code == HF_OK)
+                first = own;
+        }
     }
     if (first.code != HF_OK)
         *error = first;

@@ -25,6 +25,9 @@ void hf_undo_free(struct hf_undo *undo); /* NULL is allowed */
 
 int hf_undo_count(const struct hf_undo *undo); /* files that are not as they were */
 
+/* 1 when the file's old value stands in the journal and has not been put back yet. */
+int hf_undo_knows(const struct hf_undo *undo, const char *file);
+
 /* Journals what is about to be written to `file`; `old` is its present content, one line. */
 int hf_undo_note(struct hf_undo *undo, const char *file, const char *old, const char *value,
                  struct hf_error *error);

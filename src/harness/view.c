@@ -1,14 +1,14 @@
 #include "harness/view.h"
 
-#include <math.h>
-
 #include "harness/supervisor_private.h"
 
 static const char *doing(const struct hf_supervisor *s, const struct hf_trial *trial, int group)
 {
     if (s->profile->group[group].left_out)
         return "left out";
-    if (s->cooling_until_c[group] > 0)
+    if (s->settings.out[group])
+        return "given up";
+    if (s->cooling[group])
         return "cooling";
     if (trial == NULL)
         return "waits";
@@ -22,9 +22,7 @@ static void view_group(const struct hf_supervisor *s, int group, struct hf_view_
     *ret_group = (struct hf_view_group){
         .step = s->profile->group[group].baseline_step,
         .doing = doing(s, trial, group),
-        .celsius = s->options->driver->group_celsius != NULL
-                       ? s->options->driver->group_celsius(s->driver_state, group)
-                       : NAN,
+        .celsius = hf_watch_celsius(s, group),
     };
     if (trial == NULL)
         return;

@@ -13,8 +13,11 @@
 #include "workloads/arena.h"
 
 #define EARLY_DEATHS_MAX      3
-#define COOL_BELOW_LIMIT_C    10.0 /* hysteresis of the temperature guard */
-#define CLOCK_SHORTFALL_SHARE 0.007
+#define COOL_BELOW_LIMIT_C 10.0 /* hysteresis of the temperature guard */
+#define BLIND_LIMIT_S      60.0 /* without a temperature: the run ends */
+#define SENSE_EVERY_NS     INT64_C(500000000)
+#define CLOCK_EVERY_NS     INT64_C(10000000000)
+#define CLOCK_PLENTY       12 /* samples after which a shortfall ends a trial before its time */
 
 /* --- results ---------------------------------------------------------------------------------------- */
 
@@ -110,11 +113,10 @@ static int journal_mismatch(struct hf_supervisor *s, const struct hf_trial *tria
     hf_watch_write_slice(writer, &finding->slice);
     write_block(writer, finding);
     write_company(s, writer);
-    if (s->options->driver->group_celsius != NULL) {
-        hf_json_number(writer, "celsius",
-                       s->options->driver->group_celsius(s->driver_state, worker->place.group));
+    if (!isnan(hf_watch_celsius(s, worker->place.group)))
+        hf_json_number(writer, "celsius", hf_watch_celsius(s, worker->place.group));
+    if (s->options->driver->group_mhz != NULL)
         hf_json_number(writer, "mhz", s->options->driver->group_mhz(s->driver_state, worker->place.group));
-    }
     if (hf_run_end_record(s->run, &error) != HF_OK)
         hf_supervisor_fail(s, &error);
     return error.code;
@@ -187,6 +189,7 @@ void hf_watch_run_started(struct hf_supervisor *s, int group, int64_t now_ns)
         s->watch[i].exposure_at_progress = 0;
         s->watch[i].blocks_in_trial = 0;
     }
+    hf_sensing_run_started(s, group);
 }
 
 static double stall_limit_s(const struct hf_supervisor *s)
@@ -336,54 +339,181 @@ static void do_damage(struct hf_supervisor *s, const struct hf_rig_fault *fault)
 
 /* --- temperatures and clocks ------------------------------------------------------------------------ */
 
-static void sample_group(struct hf_supervisor *s, int group, double *ret_celsius, double *ret_mhz)
+static void heat_of(const struct hf_supervisor *s, int group, struct hf_heat *ret_heat)
 {
-    *ret_celsius = s->options->driver->group_celsius(s->driver_state, group);
-    *ret_mhz = s->options->driver->group_mhz(s->driver_state, group);
+    const struct hf_driver_ops *driver = s->options->driver;
+    double celsius = driver->group_celsius != NULL ? driver->group_celsius(s->driver_state, group) : (double)NAN;
+
+    if (s->sensing != NULL) {
+        hf_sensing_heat(s, group, ret_heat);
+        return;
+    }
+    *ret_heat = (struct hf_heat){.celsius = celsius,
+                                 .excess_c = celsius - s->profile->temperature_limit_c,
+                                 .limit_c = s->profile->temperature_limit_c,
+                                 .sensor = "",
+                                 .reason = ""};
 }
 
-static void guard_group(struct hf_supervisor *s, int group)
+double hf_watch_celsius(const struct hf_supervisor *s, int group)
+{
+    struct hf_heat heat;
+
+    heat_of(s, group, &heat);
+    return heat.celsius;
+}
+
+/* A hot machine cools in minutes at most; one whose sensors do not come back ends the run. */
+static void give_up_blind(struct hf_supervisor *s, int group, const struct hf_heat *heat)
+{
+    struct hf_error error = {0};
+
+    (void)hf_fail(&error, HF_E_MISSING,
+                  "no temperature of %s could be read for %.0f s (%s): a real machine is not loaded blind. holdfast survey "
+                  "shows the sensors",
+                  hf_supervisor_group_name(s, group), heat->blind_s, heat->reason);
+    hf_supervisor_fail(s, &error);
+}
+
+int hf_watch_is_cooling(struct hf_supervisor *s, int group)
+{
+    struct hf_heat heat;
+
+    heat_of(s, group, &heat);
+    if (heat.blind_s > BLIND_LIMIT_S)
+        give_up_blind(s, group, &heat);
+    if (heat.blind_s > HF_SENSE_BLIND_S)
+        return 1;
+    if (!s->cooling[group])
+        return s->sensing != NULL && heat.excess_c >= 0; /* warm already, before any load of ours */
+    if (heat.excess_c > -COOL_BELOW_LIMIT_C)
+        return 1;
+    s->cooling[group] = 0;
+    hf_supervisor_say(s, "%s has cooled", hf_supervisor_group_name(s, group));
+    return 0;
+}
+
+static void add_to_means(struct hf_supervisor *s, struct hf_trial *trial, int group, double celsius)
+{
+    double watts = hf_sensing_watts(s);
+
+    if (isnan(celsius))
+        return;
+    trial->celsius_sum += celsius;
+    if (trial->samples == 0 || celsius > trial->celsius_highest)
+        trial->celsius_highest = celsius;
+    trial->samples++;
+    if (!isnan(watts)) {
+        trial->watts_sum += watts;
+        trial->watts_samples++;
+    }
+    if (s->options->driver->group_mhz != NULL) {
+        trial->mhz_sum += s->options->driver->group_mhz(s->driver_state, group);
+        trial->mhz_asked_sum += hf_profile_mhz(s->profile, hf_trial_step_of(trial, group));
+    }
+}
+
+/* The heat is nobody's ratio: void, and tried again when it has cooled. */
+static int guard_heat(struct hf_supervisor *s, struct hf_trial *trial, int group, const struct hf_heat *heat)
+{
+    char detail[256];
+
+    if (heat->blind_s > HF_SENSE_BLIND_S) {
+        (void)snprintf(detail, sizeof detail, "no temperature of %s could be read for %.0f s: %s",
+                       hf_supervisor_group_name(s, group), heat->blind_s, heat->reason);
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED, HF_GROUP_NONE, -1, detail);
+        return 0;
+    }
+    if (isnan(heat->excess_c) || heat->excess_c < 0)
+        return 1;
+    s->cooling[group] = 1;
+    (void)snprintf(detail, sizeof detail, "%s reached %.0f degC%s%s", hf_supervisor_group_name(s, group),
+                   heat->limit_c + heat->excess_c, heat->sensor[0] != '\0' ? " at " : "", heat->sensor);
+    hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE, HF_GROUP_NONE, -1, detail);
+    return 0;
+}
+
+/* A simulated machine tells its clock at any moment; a real one's is judged by the median of its samples. */
+static void guard_simulated_clock(struct hf_supervisor *s, struct hf_trial *trial, int group)
+{
+    double asked = hf_profile_mhz(s->profile, hf_trial_step_of(trial, group));
+    double mhz = s->options->driver->group_mhz(s->driver_state, group);
+    char detail[96];
+
+    if (mhz >= asked * (1 - s->profile->clock_tolerance))
+        return;
+    (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f", hf_supervisor_group_name(s, group),
+                   mhz, asked);
+    hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
+}
+
+int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial)
+{
+    struct hf_clock_verdict worst;
+    char detail[256];
+
+    if (!hf_sensing_clock(s, trial, &worst))
+        return 0;
+    (void)snprintf(detail, sizeof detail, "CPU %d ran at %.0f MHz (median of %d) instead of %.0f, by %s%s", worst.cpu,
+                   worst.judgement.median_mhz, worst.judgement.believed, worst.asked_mhz,
+                   hf_clock_method_name(worst.method),
+                   worst.judgement.throttled ? "; the kernel counted throttling for heat or power meanwhile" : "");
+    hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
+    return 1;
+}
+
+/* Before a long trial's end, when the samples are plenty: time at a clock that is not reached proves nothing. */
+static void guard_real_clocks(struct hf_supervisor *s, int64_t now_ns)
+{
+    if (now_ns - s->clock_judged_ns < CLOCK_EVERY_NS)
+        return;
+    s->clock_judged_ns = now_ns;
+    for (int g = -1; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING; g++) {
+        struct hf_trial *trial = g < 0 ? &s->joint : &s->trial[g];
+        struct hf_clock_verdict worst;
+
+        if (trial->open && trial->loaded && !trial->draining && hf_sensing_clock(s, trial, &worst) &&
+            worst.judgement.believed >= CLOCK_PLENTY)
+            (void)hf_watch_clock_fell_short(s, trial);
+    }
+}
+
+static void guard_group(struct hf_supervisor *s, int group, int adds)
 {
     struct hf_trial *trial = hf_trial_of_group(s, group);
-    double celsius;
-    double mhz;
-    double asked;
-    char detail[96];
+    struct hf_heat heat;
 
     if (trial == NULL || !s->running[group])
         return;
-    asked = hf_profile_mhz(s->profile, trial->group == HF_GROUP_ALL ? trial->joint_step[group] : trial->step);
-    sample_group(s, group, &celsius, &mhz);
-    trial->samples++;
-    trial->celsius_sum += celsius;
-    trial->mhz_sum += mhz;
-    trial->mhz_asked_sum += asked;
-    if (trial->samples == 1 || celsius > trial->celsius_highest)
-        trial->celsius_highest = celsius;
-    if (celsius >= s->profile->temperature_limit_c) {
-        s->cooling_until_c[group] = s->profile->temperature_limit_c - COOL_BELOW_LIMIT_C;
-        (void)snprintf(detail, sizeof detail, "%s reached %.0f degC", hf_supervisor_group_name(s, group),
-                       celsius);
-        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE, HF_GROUP_NONE, -1, detail);
-    } else if (mhz < asked * (1 - CLOCK_SHORTFALL_SHARE)) {
-        (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f",
-                       hf_supervisor_group_name(s, group), mhz, asked);
-        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
-    }
+    heat_of(s, group, &heat);
+    if (adds)
+        add_to_means(s, trial, group, heat.celsius);
+    if (guard_heat(s, trial, group, &heat) && s->options->driver->group_mhz != NULL)
+        guard_simulated_clock(s, trial, group);
+}
+
+static void do_all_damage(struct hf_supervisor *s, double run_s)
+{
+    struct hf_rig_fault damage[HF_DRIVER_DAMAGE_MAX];
+    int count = s->options->driver->poll(s->driver_state, run_s, damage);
+
+    for (int i = 0; i < count && s->phase == HF_PHASE_RUNNING; i++)
+        do_damage(s, &damage[i]);
 }
 
 void hf_watch_machine(struct hf_supervisor *s, double run_s)
 {
-    struct hf_rig_fault damage[HF_DRIVER_DAMAGE_MAX];
-    int count;
+    int64_t now_ns = s->last_tick_ns;
+    int adds = s->sensing == NULL || now_ns - s->sensed_ns >= SENSE_EVERY_NS;
 
-    if (s->options->driver->poll == NULL)
+    if (s->options->driver->poll != NULL)
+        do_all_damage(s, run_s);
+    if (s->options->driver->group_celsius == NULL && s->sensing == NULL)
         return;
-    count = s->options->driver->poll(s->driver_state, run_s, damage);
-    for (int i = 0; i < count && s->phase == HF_PHASE_RUNNING; i++)
-        do_damage(s, &damage[i]);
-    if (s->options->driver->group_celsius == NULL)
-        return;
+    if (adds)
+        s->sensed_ns = now_ns;
     for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING; g++)
-        guard_group(s, g);
+        guard_group(s, g, adds);
+    if (s->sensing != NULL && s->phase == HF_PHASE_RUNNING)
+        guard_real_clocks(s, now_ns);
 }

@@ -15,13 +15,16 @@
 #include "harness/strike.h"
 #include "holdfast/random.h"
 #include "holdfast/topology.h"
+#include "holdfast/true_clock.h"
 #include "workloads/arena.h"
+
+#define CHAIN_RUN_NS 1000000
 
 struct worker {
     struct hf_shared *shared;
     struct hf_worker_slot *slot;
     struct hf_place place;
-    void *states; /* HF_BLOCK_STATES kernel states */
+    void *states;          /* HF_BLOCK_STATES kernel states */
     struct hf_slice slice; /* as this worker's group runs it; number UINT64_MAX: none yet */
     uint64_t block_index;
     uint64_t began_ticks; /* of the last block */
@@ -79,21 +82,24 @@ static int refuse(struct hf_worker_slot *slot, const char *trouble)
 
 /* --- the memory kernels' arenas --------------------------------------------------------------------- */
 
-/* What the blocks of a slice wrote last and did not come back to is looked at once more; it is put right, so that
- * the next slice, or the next trial, is not blamed for it. A wrong word is posted as a block of its own, of no step. */
+/* What the blocks of a slice wrote last and did not come back to is looked at once more; it is put right, so
+ * that the next slice, or the next trial, is not blamed for it. A wrong word is posted as a block of its own,
+ * of no step. */
 static void scrub(struct worker *worker)
 {
-    struct hf_block_record record = {
-        .slice_number = worker->slice.number,
-        .began_ticks = worker->began_ticks,
-        .epoch_ticks = worker->began_ticks,
-        .from = -1};
+    struct hf_block_record record = {.slice_number = worker->slice.number,
+                                     .began_ticks = worker->began_ticks,
+                                     .epoch_ticks = worker->began_ticks,
+                                     .from = -1};
 
     if (!hf_arena_any())
         return;
     (void)atomic_fetch_add(&worker->slot->scrubs, 1);
-    if (hf_arena_scrub(&record.lane) == 0)
+    if (hf_arena_scrub(&record.lane) == 0) {
+        (void)atomic_fetch_add_explicit(&worker->slot->progress, 1,
+                                        memory_order_release); /* it took its time */
         return;
+    }
     record.block_index = worker->block_index++;
     record.block.seed = hf_slice_block_seed(&worker->slice, worker->place.worker, record.block_index);
     record.worker_expected = hf_block_expect(&worker->slice, &record.block);
@@ -106,8 +112,8 @@ static const struct hf_kernel *kernel_or_none(int32_t index)
     return index >= 0 ? hf_kernel_at(index) : NULL;
 }
 
-/* Memory is mapped before the first block, and not kept for slices that have no use for it. Without memory there is
- * nothing to work on: the process leaves and says why. */
+/* Memory is mapped before the first block, and not kept for slices that have no use for it. Without memory
+ * there is nothing to work on: the process leaves and says why. */
 static void reserve(struct worker *worker)
 {
     const struct hf_kernel *kernels[] = {hf_kernel_at(worker->slice.kernel),
@@ -143,7 +149,8 @@ static int take_slice(struct worker *worker)
     return 1;
 }
 
-/* The lane that is wrong; when the arena is, its first wrong word. What is wrong in it must not fail later blocks. */
+/* The lane that is wrong; when the arena is, its first wrong word. What is wrong in it must not fail later
+ * blocks. */
 static void locate(struct worker *worker, struct hf_block_record *record)
 {
     struct hf_lane_report in_arena;
@@ -166,6 +173,18 @@ static void ask_partnered(const struct worker *worker, struct hf_block_record *r
     record->alone = met == 0;
     if (record->foreign != 0)
         record->from = worker->shared->seat[worker->place.worker][kernel->scope].partner;
+}
+
+/* The clock under load, when the supervisor has no counters to tell it: two milliseconds between two blocks. */
+static void measure_clock(struct hf_worker_slot *slot)
+{
+    double mhz;
+
+    if (atomic_exchange(&slot->chain_wanted, 0) == 0 ||
+        hf_chain_measure(&hf_clock_counters_real, 0, CHAIN_RUN_NS, 2, &mhz) != 0)
+        return;
+    atomic_store(&slot->chain_mhz, mhz);
+    (void)atomic_fetch_add_explicit(&slot->chain_count, 1, memory_order_release);
 }
 
 static void run_block(struct worker *worker)
@@ -197,8 +216,8 @@ static void run_block(struct worker *worker)
     post(worker->slot, &record);
 }
 
-/* Plants one wrong bit in every kernel on this core, and one in its arena; each must be reported. The kernels of all
- * levels are proved on little memory: the code is the same, and hundreds of workers start at once. */
+/* Plants one wrong bit in every kernel on this core, and one in its arena; each must be reported. The kernels
+ * of all levels are proved on little memory: the code is the same, and hundreds of workers start at once. */
 static void prove(struct worker *worker)
 {
     struct hf_sizes little;
@@ -232,6 +251,7 @@ static void work(struct worker *worker)
         case HF_WORKER_RUN:
             atomic_store_explicit(&worker->slot->state, HF_STATE_RUNNING, memory_order_release);
             run_block(worker);
+            measure_clock(worker->slot);
             break;
         case HF_WORKER_PROVE:
             if (atomic_load(&worker->slot->state) != HF_STATE_PROVED)
@@ -257,8 +277,8 @@ static void join_teams(struct worker *worker)
     for (int scope = 0; scope < HF_SCOPES; scope++) {
         const struct hf_team_seat *seat = &worker->shared->seat[worker->place.worker][scope];
 
-        hf_team_join((enum hf_scope)scope, seat->pair >= 0 ? hf_shared_pair(worker->shared, seat->pair) : NULL,
-                     seat->side);
+        hf_team_join((enum hf_scope)scope,
+                     seat->pair >= 0 ? hf_shared_pair(worker->shared, seat->pair) : NULL, seat->side);
     }
 }
 

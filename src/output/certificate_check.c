@@ -123,7 +123,7 @@ static int values_agree(const cJSON *given, const cJSON *expected, const char *p
 }
 
 /* Same values, other bytes: a digit beyond what a number holds, an order, a blank. */
-static int bytes_agree(const struct hf_text *given, const struct hf_text *expected,
+static int bytes_agree(const struct hf_text *given, const struct hf_text *expected, const char *what,
                        struct hf_certificate_verdict *verdict)
 {
     size_t shorter = given->size < expected->size ? given->size : expected->size;
@@ -138,8 +138,7 @@ static int bytes_agree(const struct hf_text *given, const struct hf_text *expect
     if (at == shorter && given->size == expected->size)
         return 1;
     (void)snprintf(path, sizeof path, "line %d", line);
-    differ(verdict, path,
-           "the values agree, but the file was rewritten: byte %zu is not what certify writes there", at + 1);
+    differ(verdict, path, "%s: byte %zu is not what certify writes there", what, at + 1);
     return 0;
 }
 
@@ -266,7 +265,8 @@ static void compare_document(const struct hf_evidence *evidence, int group, cons
         differ(verdict, "document", "%s", error.message);
     } else {
         verdict->agrees =
-            values_agree(given, expected, "", verdict) && bytes_agree(given_text, &text, verdict);
+            values_agree(given, expected, "", verdict) &&
+            bytes_agree(given_text, &text, "the values agree, but the file was rewritten", verdict);
         hf_json_document_free(expected);
     }
     hf_text_release(&text);
@@ -302,8 +302,8 @@ done:
     return error->code;
 }
 
-int hf_certificate_check(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
-                         struct hf_error *error)
+static int check_document(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
+                          struct hf_error *error)
 {
     struct hf_certificate_verdict verdict = {0};
     struct cJSON *document = NULL;
@@ -324,5 +324,117 @@ int hf_certificate_check(const char *file, const char *directory, struct hf_cert
     if (error->code == HF_OK)
         *ret_verdict = verdict;
     assert(error->code != HF_OK || verdict.agrees == (verdict.path[0] == '\0'));
+    return error->code;
+}
+
+/* --- pages -------------------------------------------------------------------------------------------- */
+
+/* The group whose page bears the file's name; HF_GROUP_ALL: the machine's; HF_GROUP_NONE: no such page. */
+static int group_of_page(const struct hf_evidence *evidence, const char *file)
+{
+    const char *slash = strrchr(file, '/');
+    const char *name = slash != NULL ? slash + 1 : file;
+
+    for (int group = HF_GROUP_ALL; group < evidence->profile->group_count; group++) {
+        char wanted[128];
+        size_t length;
+
+        hf_certificate_file_name(evidence, group, wanted);
+        length = strlen(wanted) - strlen(".json");
+        if (strncmp(name, wanted, length) == 0 && strcmp(name + length, ".html") == 0)
+            return group;
+    }
+    return HF_GROUP_NONE;
+}
+
+static void compare_page(const struct hf_evidence *evidence, int group, const struct hf_text *given,
+                         struct hf_certificate_verdict *verdict)
+{
+    struct hf_error error = {0};
+    struct hf_text document;
+    struct hf_text page;
+    char name[128];
+
+    hf_certificate_file_name(evidence, group, name);
+    if (hf_certificate_document(evidence, group, &document, &error) != HF_OK) {
+        differ(verdict, "journal.records", "%s", error.message);
+        return;
+    }
+    if (hf_certificate_html(&document, name, &page, &error) != HF_OK) {
+        differ(verdict, "document", "%s", error.message);
+    } else {
+        verdict->agrees = bytes_agree(given, &page, "this is not the page that certify writes", verdict);
+        hf_text_release(&page);
+    }
+    hf_text_release(&document);
+}
+
+/* "about" of the page's head: identity of the run, and the number of records that it rests on. */
+static int read_page_claim(const char *file, const struct hf_text *text, struct claim *claim,
+                           struct hf_error *error)
+{
+    static const char mark[] = "<meta name=\"about\" content=\"certificate ";
+    const char *found = strstr(text->bytes, mark);
+    char format[32];
+
+    (void)snprintf(format, sizeof format, "%%%zu[0-9a-fx] %%" SCNu64 "\"", sizeof claim->identity - 1);
+    if (found == NULL || sscanf(found + strlen(mark), format, claim->identity, &claim->records) != 2 ||
+        claim->records == 0)
+        return hf_fail(error, HF_E_INPUT, "%s is not the page of a certificate", file);
+    return HF_OK;
+}
+
+static int check_page(const char *file, const char *directory, const struct hf_text *text,
+                      struct hf_certificate_verdict *verdict, struct hf_error *error)
+{
+    struct hf_evidence *whole = NULL;
+    struct hf_evidence *evidence = NULL;
+    struct hf_evidence_soak soak;
+    struct claim claim = {0};
+    int group;
+    int ignored;
+
+    if (read_page_claim(file, text, &claim, error) != HF_OK ||
+        hf_evidence_open_bare(directory, &whole, error) != HF_OK)
+        return error->code;
+    (void)snprintf(claim.digest, sizeof claim.digest, "%s", whole->profile->digest); /* the page shows it */
+    if (!belongs_to(whole, &claim, verdict))
+        goto done;
+    group = group_of_page(whole, file);
+    if (group == HF_GROUP_NONE) {
+        (void)hf_fail(error, HF_E_INPUT,
+                      "%s: no group's page has this name: keep the name that certify gave it", file);
+        goto done;
+    }
+    if (hf_evidence_open_at(directory, claim.records, &evidence, error) != HF_OK)
+        goto done;
+    compare_page(evidence, group, text, verdict);
+    hf_evidence_soak(evidence, &soak);
+    (void)hf_later_failure(whole, claim.records, group, soak.plan.step, &ignored, &verdict->later_failures);
+done:
+    hf_evidence_free(evidence);
+    hf_evidence_free(whole);
+    return error->code;
+}
+
+int hf_certificate_check(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
+                         struct hf_error *error)
+{
+    struct hf_certificate_verdict verdict = {0};
+    struct hf_text text;
+
+    if (hf_text_read_file(&text, file, HF_CERTIFICATE_BYTES_MAX, error) != HF_OK)
+        return error->code;
+    if (strncmp(text.bytes, "<!doctype html>", 15) != 0) {
+        hf_text_release(&text);
+        return check_document(file, directory, ret_verdict, error);
+    }
+    if (check_page(file, directory, &text, &verdict, error) == HF_E_DAMAGED) {
+        differ(&verdict, "journal", "%s", error->message);
+        hf_error_clear(error);
+    }
+    hf_text_release(&text);
+    if (error->code == HF_OK)
+        *ret_verdict = verdict;
     return error->code;
 }

@@ -310,6 +310,7 @@ static void write_conditions(const struct hf_certificate_document *document)
     write_session_conditions(document);
     hf_json_number(writer, "voltage_mv", document->profile->voltage_mv);
     hf_json_number(writer, "ambient_celsius", document->profile->conditions_ambient_c);
+    hf_json_number(writer, "memory_mts", document->profile->memory_mts);
     hf_json_string(writer, "note", document->profile->conditions_note);
     hf_json_string(writer, "driver", document->profile->driver);
     hf_json_integer(writer, "workers", document->session ? document->session->workers : 0);

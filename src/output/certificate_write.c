@@ -180,27 +180,43 @@ void hf_certificate_file_name(const struct hf_evidence *evidence, int group, cha
         used += (size_t)snprintf(ret_name + used, 128 - used, safe ? "%c" : "%%%02X",
                                  safe ? name[i] : (unsigned char)name[i]);
     }
-    (void)snprintf(ret_name + used, 128 - used, ".json");
+    (void)snprintf(ret_name + used, 128 - used, ".json"); /* the page has .html instead */
 }
 
+static int write_file(const struct hf_evidence *evidence, const struct hf_text *text, const char *name,
+                      struct hf_text *names, struct hf_error *error)
+{
+    char path[PATH_MAX];
+
+    if (snprintf(path, sizeof path, "%s/%s", evidence->directory, name) >= (int)sizeof path)
+        return hf_fail(error, HF_E_INPUT, "the path %.60s... is too long", evidence->directory);
+    if (hf_text_write_file(text, path, error) != HF_OK)
+        return error->code;
+    hf_text_addf(names, "%s\n", name);
+    return HF_OK;
+}
+
+/* The document, and the page that is made from it. */
 static int write_one(const struct hf_evidence *evidence, int group, struct hf_text *names,
                      struct hf_error *error)
 {
-    char name[128];
-    char path[PATH_MAX];
-    struct hf_text text;
-    int code;
+    char document_name[128];
+    char page_name[128];
+    struct hf_text document;
+    struct hf_text page;
 
-    hf_certificate_file_name(evidence, group, name);
-    if (snprintf(path, sizeof path, "%s/%s", evidence->directory, name) >= (int)sizeof path)
-        return hf_fail(error, HF_E_INPUT, "the path %.60s... is too long", evidence->directory);
-    if (hf_certificate_document(evidence, group, &text, error) != HF_OK)
+    hf_certificate_file_name(evidence, group, document_name);
+    (void)snprintf(page_name, sizeof page_name, "%.*s.html", (int)(strlen(document_name) - strlen(".json")),
+                   document_name);
+    if (hf_certificate_document(evidence, group, &document, error) != HF_OK)
         return error->code;
-    code = hf_text_write_file(&text, path, error);
-    hf_text_release(&text);
-    if (code == HF_OK && names != NULL)
-        hf_text_addf(names, "%s\n", name);
-    return code;
+    if (hf_certificate_html(&document, document_name, &page, error) == HF_OK) {
+        if (write_file(evidence, &document, document_name, names, error) == HF_OK)
+            (void)write_file(evidence, &page, page_name, names, error);
+        hf_text_release(&page);
+    }
+    hf_text_release(&document);
+    return error->code;
 }
 
 /* The group that the trial speaks against at or below its soaked ratio; -1: none. */
@@ -280,7 +296,7 @@ int hf_certificates_write(const char *directory, int group, struct hf_text *ret_
 
     if (hf_evidence_open(directory, &whole, error) != HF_OK)
         return error->code;
-    hf_text_init(&names, 128 * (HF_GROUPS_MAX + 1));
+    hf_text_init(&names, 2 * 128 * (HF_GROUPS_MAX + 1));
     code = refuse_unproved(whole, group, error);
     if (code == HF_OK)
         code = hf_evidence_open_at(directory, whole->finished.sequence, &evidence, error);

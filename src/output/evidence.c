@@ -144,6 +144,7 @@ static int take_begin(struct hf_evidence *evidence, const struct hf_event *event
         .indicted = HF_GROUP_NONE,
         .step = joint ? -1 : event->step,
         .cpu = -1,
+        .company = event->trial == evidence->company_trial,
         .joint_first = HF_EVIDENCE_NOTHING,
         .load_first = evidence->load_count,
         .mismatch = HF_EVIDENCE_NOTHING,
@@ -450,6 +451,7 @@ void hf_evidence_free(struct hf_evidence *evidence)
     hf_free(evidence->mismatches);
     hf_free(evidence->resets);
     hf_free(evidence->hardware_errors);
+    hf_free(evidence->boot_reports);
     hf_free(evidence->settings);
     hf_free(evidence->sessions);
     hf_free(evidence->failures);

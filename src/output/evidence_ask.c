@@ -27,7 +27,7 @@ int hf_evidence_speaks_against(const struct hf_evidence *evidence, const struct 
         return 0;
     if (trial->indicted == group)
         return 1;
-    return trial->indicted == HF_GROUP_NONE ? 2 : 0;
+    return trial->indicted == HF_GROUP_NONE && !trial->company ? 2 : 0;
 }
 
 int hf_evidence_exposure_counts(const struct hf_evidence_trial *trial)

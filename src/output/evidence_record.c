@@ -16,10 +16,11 @@
 #include "holdfast/journal.h"
 #include "output/output_private.h"
 
-#define LOADS_MAX      4000000
-#define MISMATCHES_MAX 200000
-#define SETTINGS_MAX   4000000
-#define SESSIONS_MAX   20000
+#define LOADS_MAX        4000000
+#define MISMATCHES_MAX   200000
+#define SETTINGS_MAX     4000000
+#define SESSIONS_MAX     20000
+#define BOOT_REPORTS_MAX 100000
 
 /* --- values that may be missing ----------------------------------------------------------------------- */
 
@@ -262,6 +263,40 @@ static int take_verdict_detail(struct hf_evidence *evidence, const struct hf_rec
     return take_load(evidence, trial, member(data, "load"), error);
 }
 
+/* The director of a fixed test says of each group's trial why it runs: "judged", "company", ... */
+static void take_trial_begin(struct hf_evidence *evidence, const cJSON *data)
+{
+    uint64_t number = get_u64(data, "trial");
+    struct hf_evidence_trial *trial = hf_evidence_find_trial(evidence, number);
+    char reason[16];
+
+    get_string(data, "reason", reason, sizeof reason);
+    if (strcmp(reason, "company") != 0)
+        return;
+    evidence->company_trial = number;
+    if (trial != NULL)
+        trial->company = 1;
+}
+
+static int take_boot_report(struct hf_evidence *evidence, const struct hf_record *record, const cJSON *data,
+                            struct hf_error *error)
+{
+    struct hf_evidence_boot_report *report =
+        GROW(evidence, boot_reports, boot_report, BOOT_REPORTS_MAX, "boot reports", error);
+    const cJSON *text = member(data, "text");
+
+    if (report == NULL)
+        return error->code;
+    report->sequence = record->sequence;
+    report->time_s = hf_evidence_time_s(evidence, record->wall_ns);
+    report->group = get_integer(data, "group", HF_GROUP_NONE);
+    report->cpu = get_integer(data, "cpu", -1);
+    get_string(data, "source", report->source, sizeof report->source);
+    get_string(data, "severity", report->severity, sizeof report->severity);
+    report->text = hf_evidence_keep_words(evidence, cJSON_IsString(text) ? text->valuestring : "");
+    return HF_OK;
+}
+
 static void take_parked(struct hf_evidence *evidence, const cJSON *data)
 {
     evidence->parked = 1;
@@ -308,6 +343,10 @@ int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record
         take_finished(evidence, record);
         return HF_OK;
     case HF_RECORD_TRIAL_BEGIN:
+        take_trial_begin(evidence, data);
+        return HF_OK;
+    case HF_RECORD_BOOT_REPORT:
+        return take_boot_report(evidence, record, data, error);
     case HF_RECORD_TRIAL_LOADED:
     case HF_RECORD_SLICE:
     case HF_RECORD_EXPOSURE:
@@ -317,7 +356,6 @@ int hf_evidence_take_record(struct hf_evidence *evidence, const struct hf_record
     case HF_RECORD_NOTE:
     case HF_RECORD_WRITTEN:
     case HF_RECORD_RESTORED:
-    case HF_RECORD_BOOT_REPORT:
     case HF_RECORD_COUNT:
         break; /* events (visited as such), or nothing that is shown */
     }

@@ -99,11 +99,31 @@ void hf_plot_words(struct hf_plot *plot, double x, double y, const char *anchor,
 struct tick_place {
     struct hf_plot *plot;
     int upright; /* 1: the y axis */
+    double last; /* pixels: where the last tick stands */
+    double last_half;
 };
 
-static void add_tick(const struct tick_place *place, double value, const char *words)
+#define TICK_LETTER 6.5 /* pixels, at most: digits and letters of the ticks' size */
+#define TICK_LINE   13  /* pixels between two base lines */
+
+/* A tick whose words would touch those of the one before is left out. */
+static int has_room(struct tick_place *place, double at, const char *words)
+{
+    double half = place->upright ? TICK_LINE / 2.0 : (double)strlen(words) * TICK_LETTER / 2 + 2;
+
+    if (fabs(at - place->last) < half + place->last_half)
+        return 0;
+    place->last = at;
+    place->last_half = half;
+    return 1;
+}
+
+static void add_tick(struct tick_place *place, double value, const char *words)
 {
     struct hf_plot *plot = place->plot;
+
+    if (!has_room(place, place->upright ? hf_plot_y(plot, value) : hf_plot_x(plot, value), words))
+        return;
 
     if (place->upright) {
         double y = hf_plot_y(plot, value);
@@ -118,7 +138,7 @@ static void add_tick(const struct tick_place *place, double value, const char *w
     }
 }
 
-static void number_ticks(const struct tick_place *place, const struct hf_axis *axis, double unit, int wanted)
+static void number_ticks(struct tick_place *place, const struct hf_axis *axis, double unit, int wanted)
 {
     double step = hf_plot_round_step((axis->high - axis->low) / unit, wanted);
     double first = ceil(axis->low / unit / step - 1e-9);
@@ -135,7 +155,7 @@ static void number_ticks(const struct tick_place *place, const struct hf_axis *a
 }
 
 /* Round times, so that a person reads them without counting powers of ten. */
-static void duration_ticks(const struct tick_place *place, const struct hf_axis *axis)
+static void duration_ticks(struct tick_place *place, const struct hf_axis *axis)
 {
     static const struct {
         double seconds;
@@ -151,7 +171,7 @@ static void duration_ticks(const struct tick_place *place, const struct hf_axis 
 
 static void add_ticks(struct hf_plot *plot, const struct hf_axis *axis, int upright)
 {
-    struct tick_place place = {plot, upright};
+    struct tick_place place = {plot, upright, -1e9, 0};
     int wanted = (int)fmax(2, upright ? plot->height / 34 : plot->width / 60);
 
     if (axis->ticks == HF_TICKS_DURATION)
@@ -160,6 +180,8 @@ static void add_ticks(struct hf_plot *plot, const struct hf_axis *axis, int upri
         number_ticks(&place, axis, 3600, wanted);
     else if (axis->ticks == HF_TICKS_NUMBER)
         number_ticks(&place, axis, 1, wanted);
+    else if (axis->ticks == HF_TICKS_WHOLE)
+        number_ticks(&place, axis, 1, (int)fmin(wanted, fmax(1, floor(axis->high - axis->low))));
 }
 
 void hf_plot_axes(struct hf_plot *plot)
@@ -267,6 +289,36 @@ void hf_plot_block(struct hf_plot *plot, double x_low, double x_high, double y_l
     hf_text_add_string(plot->text, "><title>");
     hf_words_html(plot->text, words);
     hf_text_add_string(plot->text, "</title></rect>");
+}
+
+void hf_plot_dot(struct hf_plot *plot, double x, double y, const char *style)
+{
+    hf_text_addf(plot->text, "<circle class=\"dot %s\" cx=\"%.1f\" cy=\"%.1f\" r=\"4\"/>", style,
+                 hf_plot_x(plot, x), hf_plot_y(plot, y));
+}
+
+/* --- labels ------------------------------------------------------------------------------------------- */
+
+#define SPREAD_MAX 1024
+
+void hf_plot_spread(double *positions, int count, double gap, double low, double high)
+{
+    int order[SPREAD_MAX];
+
+    assert(count >= 0 && count <= SPREAD_MAX && gap > 0 && low <= high);
+    if (count > 1 && gap * (count - 1) > high - low)
+        gap = (high - low) / (count - 1);
+    for (int i = 0; i < count; i++) {
+        int at = i;
+
+        for (; at > 0 && positions[order[at - 1]] > positions[i]; at--)
+            order[at] = order[at - 1];
+        order[at] = i;
+    }
+    for (int i = 0; i < count; i++) /* down, as far as the one above it pushes */
+        positions[order[i]] = fmax(positions[order[i]], i > 0 ? positions[order[i - 1]] + gap : low);
+    for (int i = count; i-- > 0;) /* and up again from the lower end */
+        positions[order[i]] = fmin(positions[order[i]], i + 1 < count ? positions[order[i + 1]] - gap : high);
 }
 
 /* --- shapes ------------------------------------------------------------------------------------------- */

@@ -18,6 +18,7 @@ enum hf_scale {
 
 enum hf_tick_kind {
     HF_TICKS_NUMBER,   /* 38.5 */
+    HF_TICKS_WHOLE,    /* 3: counts */
     HF_TICKS_DURATION, /* seconds, shown as 1 s, 1 min, 1 h, 1 d */
     HF_TICKS_HOURS,    /* seconds, shown as hours from zero */
     HF_TICKS_NONE
@@ -82,6 +83,13 @@ void hf_plot_block(struct hf_plot *plot, double x_low, double x_high, double y_l
 /* Pixels, not values: x and y are the left end of the base line. `anchor`: start, middle, end. */
 void hf_plot_words(struct hf_plot *plot, double x, double y, const char *anchor, const char *style,
                    const char *words);
+
+/* A dot in the style's own colour. */
+void hf_plot_dot(struct hf_plot *plot, double x, double y, const char *style);
+
+/* Moves positions (pixels, any order) as little as need be so that neighbours are `gap` apart and all lie
+ * between low and high; when there is no room for that, they are spaced evenly. */
+void hf_plot_spread(double *positions, int count, double gap, double low, double high);
 
 /* The shapes of all marks; once on a page, before the first plot. */
 void hf_plot_shapes(struct hf_text *text);

@@ -12,144 +12,42 @@
 #include <string.h>
 
 #include "base/memory.h"
+#include "output/page.h"
 #include "output/plot.h"
 #include "output/report.h"
 
 #define SECONDS_AN_HOUR 3600.0
-#define SCRATCH_BYTES   65536
-
-/* clang-format off: it is a style sheet, a rule a line. */
-static const char style_sheet[] =
-    ":root{--paper:#fbfaf6;--card:#fff;--ink:#1c2430;--soft:#586273;--line:#dcd8cd;--pass:#0072b2;\n"
-    "  --fail:#c8500a;--reset:#9a4b83;--void:#8d8d8d;--soak:#00805d;--band:#0072b2;--fit:#0072b2;\n"
-    "  --warn:#fff2d9;--warnline:#e0a526}\n"
-    "@media(prefers-color-scheme:dark){\n"
-    " :root{--paper:#12161c;--card:#1a2028;--ink:#e6e8eb;--soft:#9aa5b4;--line:#323b47;\n"
-    "   --pass:#56b4e9;--fail:#ff8a4c;--reset:#dd92c4;--void:#8d8d8d;--soak:#2fc79a;--band:#56b4e9;\n"
-    "   --fit:#56b4e9;--warn:#33290f;--warnline:#b98a1c}\n"
-    "}\n"
-    "*{box-sizing:border-box}\n"
-    "body{margin:0;background:var(--paper);color:var(--ink);\n"
-    "  font:15px/1.5 Georgia,'Times New Roman',serif}\n"
-    "main{max-width:1010px;margin:0 auto;padding:28px 20px 60px}\n"
-    "h1{font-size:30px;line-height:1.2;margin:0}\n"
-    "h2{font-size:20px;margin:38px 0 8px;border-bottom:1px solid var(--line);padding-bottom:4px}\n"
-    "h3{font-size:16px;margin:22px 0 4px}\n"
-    "p{margin:6px 0}\n"
-    ".soft{color:var(--soft)}\n"
-    ".warn{background:var(--warn);border-left:4px solid var(--warnline);padding:8px 14px;\n"
-    "  margin:16px 0}\n"
-    ".two{display:grid;grid-template-columns:repeat(auto-fit,minmax(330px,1fr));gap:16px;\n"
-    "  margin:18px 0}\n"
-    ".card{background:var(--card);border:1px solid var(--line);padding:14px 18px}\n"
-    ".card h3{margin:0 0 4px}\n"
-    ".card.guess{border-style:dashed}\n"
-    ".big{font-size:19px;line-height:1.35}\n"
-    "table{border-collapse:collapse;width:100%;font:13px/1.4 system-ui,sans-serif}\n"
-    "th{text-align:left;font-weight:600;color:var(--soft);border-bottom:1px solid var(--ink)}\n"
-    "td,th{padding:4px 10px 4px 0;vertical-align:top}\n"
-    "td{border-bottom:1px solid var(--line)}\n"
-    ".n{text-align:right;font-variant-numeric:tabular-nums}\n"
-    "tr.run td{border-bottom:1px solid var(--line);padding-top:0;color:var(--soft)}\n"
-    "tr.one td{border-bottom:0}\n"
-    "td.exp{min-width:170px}\n"
-    "code{font:12px/1.4 ui-monospace,monospace;overflow-wrap:anywhere}\n"
-    ".scroll{overflow-x:auto}\n"
-    "dl{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;\n"
-    "  font:13px/1.5 system-ui,sans-serif;margin:8px 0}\n"
-    "dt{color:var(--soft)}\n"
-    "dd{margin:0;overflow-wrap:anywhere}\n"
-    ".tiles{display:flex;flex-wrap:wrap;gap:6px;margin:14px 0}\n"
-    ".tile{min-width:86px;padding:8px 12px;border:1px solid var(--line);\n"
-    "  font:13px/1.3 system-ui,sans-serif;print-color-adjust:exact;-webkit-print-color-adjust:exact}\n"
-    ".tile b{display:block;font-size:18px;font-variant-numeric:tabular-nums}\n"
-    "svg{width:100%;height:auto;display:block}\n"
-    "svg.shapes{position:absolute;width:0;height:0}\n"
-    "svg.sample{display:inline-block;width:14px;height:14px;vertical-align:-2px;margin-right:4px}\n"
-    ".key{font:13px/1.8 system-ui,sans-serif;color:var(--soft)}\n"
-    ".key span{margin-right:16px;white-space:nowrap}\n"
-    "text{font:11px system-ui,sans-serif;fill:var(--ink)}\n"
-    "text.tick{fill:var(--soft)}\n"
-    "text.axis{fill:var(--soft);font-size:12px}\n"
-    "text.note{font-size:11px;paint-order:stroke;stroke:var(--card);stroke-width:3px}\n"
-    ".area{fill:var(--card);stroke:var(--line)}\n"
-    ".grid{stroke:var(--line);stroke-width:.7;fill:none}\n"
-    ".mp{fill:var(--card);stroke:var(--pass);stroke-width:1.6}\n"
-    ".mf{fill:none;stroke:var(--fail);stroke-width:2.2}\n"
-    ".mr{fill:var(--reset)}\n"
-    ".mv{fill:var(--void)}\n"
-    ".ms{fill:var(--soak)}\n"
-    ".mb{fill:none;stroke:var(--soak);stroke-width:1.6}\n"
-    ".band{fill:var(--band);opacity:.16;stroke:none}\n"
-    ".fit{fill:none;stroke:var(--fit);stroke-width:1.6}\n"
-    ".choice{fill:none;stroke:var(--soak);stroke-width:2}\n"
-    ".truth{fill:none;stroke:var(--ink);stroke-width:1.3;stroke-dasharray:2 4}\n"
-    ".claim{fill:none;stroke:var(--soft);stroke-width:1.2;stroke-dasharray:7 4}\n"
-    ".reset{stroke:var(--reset);stroke-width:1;fill:none;opacity:.7}\n"
-    ".bp{fill:var(--pass)}\n"
-    ".bs{fill:var(--soak)}\n"
-    ".bf{fill:var(--fail)}\n"
-    ".br{fill:var(--reset)}\n"
-    ".bv{fill:var(--void)}\n"
-    ".bo{fill:none;stroke:var(--pass);stroke-dasharray:2 2}\n"
-    ".dots{stroke:var(--ink);stroke-width:3;stroke-linecap:round;fill:none}\n"
-    "figure{margin:6px 0 14px}\n"
-    "figure.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(340px,1fr));gap:12px}\n"
-    "@media print{\n"
-    " :root{--paper:#fff;--card:#fff;--ink:#000;--soft:#444;--line:#bbb;--pass:#0072b2;\n"
-    "   --fail:#c8500a;--reset:#9a4b83;--void:#777;--soak:#00805d;--band:#0072b2;--fit:#0072b2;\n"
-    "   --warn:#fff;--warnline:#000}\n"
-    " body{font-size:10.5pt}\n"
-    " main{max-width:none;padding:0}\n"
-    " h2,h3{break-after:avoid}\n"
-    " svg,.card,tr{break-inside:avoid}\n"
-    " .scroll{overflow:visible}\n"
-    " table{font-size:8pt}\n"
-    " td,th{padding:2px 6px 2px 0}\n"
-    " td.exp{min-width:0}\n"
-    " figure.pair{grid-template-columns:1fr 1fr}\n"
-    "}\n";
-/* clang-format on */
 
 /* What the parts of the page share. */
 struct page {
-    struct hf_text *text;
+    struct hf_page base;
     const struct report_facts *facts;
     struct report_budget budget;
-    struct hf_text scratch; /* empty between uses */
-    int plots;              /* drawn so far: numbers make ids unique */
 };
 
 static void add(struct page *page, const char *markup)
 {
-    hf_text_add_string(page->text, markup);
+    hf_page_add(&page->base, markup);
 }
 
 static void add_words(struct page *page, const char *words)
 {
-    hf_words_html(page->text, words);
+    hf_page_words(&page->base, words);
 }
 
-/* The scratch text, escaped, and clears it. */
 static void add_scratch(struct page *page)
 {
-    hf_words_html(page->text, page->scratch.bytes);
-    hf_text_clear(&page->scratch);
+    hf_page_scratch(&page->base);
 }
 
 static void add_cell(struct page *page, const char *markup, const char *words)
 {
-    add(page, markup);
-    add_words(page, words);
-    add(page, "</td>");
+    hf_page_cell(&page->base, markup, words);
 }
 
 static void add_number_cell(struct page *page, const char *format, double value)
 {
-    char words[48];
-
-    (void)snprintf(words, sizeof words, format, value);
-    add_cell(page, "<td class=\"n\">", isfinite(value) ? words : "-");
+    hf_page_number_cell(&page->base, format, value);
 }
 
 /* --- head --------------------------------------------------------------------------------------------- */
@@ -158,36 +56,22 @@ static void write_head(struct page *page)
 {
     const struct hf_evidence *evidence = page->facts->evidence;
     char begun[HF_WORDS_MAX];
+    char title[128];
 
-    add(page,
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" "
-        "content=\"width=device-width,initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\">"
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
-        "'unsafe-inline'\">"
-        "<title>");
-    add_words(page, page->facts->profile->name);
-    add(page, ": which ratios hold</title><style>\n");
-    add(page, style_sheet);
-    add(page, "</style></head><body><main>\n");
-    hf_plot_shapes(page->text);
+    hf_text_addf(&page->base.scratch, "%s: which ratios hold", page->facts->profile->name);
+    (void)snprintf(title, sizeof title, "%s", page->base.scratch.bytes);
+    hf_text_clear(&page->base.scratch);
+    hf_page_open(&page->base, title, NULL, NULL);
+    hf_plot_shapes(page->base.text);
     add(page, "<h1>");
     add_words(page, page->facts->profile->name);
     add(page, ": which ratios hold</h1>\n<p class=\"soft\">");
     add_words(page, page->facts->profile->description);
     hf_words_moment(evidence->first_wall_ns, begun);
-    hf_text_addf(&page->scratch, "%sRun begun %s UTC; ", page->facts->profile->description[0] ? ". " : "",
-                 begun);
-    report_state(page->facts, &page->scratch);
-    hf_text_add_string(&page->scratch, ".");
-    add_scratch(page);
-    add(page, "</p>\n");
-}
-
-static void write_warning(struct page *page)
-{
-    if (page->scratch.size == 0)
-        return;
-    add(page, "<p class=\"warn\">");
+    hf_text_addf(&page->base.scratch, "%sRun begun %s UTC; ",
+                 page->facts->profile->description[0] ? ". " : "", begun);
+    report_state(page->facts, &page->base.scratch);
+    hf_text_add_string(&page->base.scratch, ".");
     add_scratch(page);
     add(page, "</p>\n");
 }
@@ -197,27 +81,27 @@ static void write_warnings(struct page *page)
     const struct report_facts *facts = page->facts;
 
     if (hf_is_simulated(facts->evidence))
-        hf_simulation_words(facts->evidence, &page->scratch);
-    write_warning(page);
+        hf_simulation_words(facts->evidence, &page->base.scratch);
+    hf_page_warning(&page->base);
     if (facts->spoiled > 0)
-        hf_text_addf(&page->scratch,
+        hf_text_addf(&page->base.scratch,
                      "Since this run finished, %d failures at or below its ratios have been recorded. Its "
                      "certificates "
                      "no longer describe the machine: search again.",
                      facts->spoiled);
-    write_warning(page);
+    hf_page_warning(&page->base);
     if (facts->evidence->torn)
-        hf_text_add_string(&page->scratch, "The journal's last line is torn and was left out.");
-    write_warning(page);
+        hf_text_add_string(&page->base.scratch, "The journal's last line is torn and was left out.");
+    hf_page_warning(&page->base);
     for (int group = 0; group < facts->profile->group_count; group++) {
         if (facts->group[group].has_view && !facts->group[group].view.model_check_passed)
             hf_text_addf(
-                &page->scratch,
+                &page->base.scratch,
                 "The faults of %s do not follow the model: what is expected of it is doubtful; what was "
                 "demonstrated needs no model. ",
                 facts->profile->group[group].name);
     }
-    write_warning(page);
+    hf_page_warning(&page->base);
 }
 
 /* --- demonstrated and expected, apart ------------------------------------------------------------------ */
@@ -228,18 +112,18 @@ static void write_demonstrated(struct page *page)
     char confidence[HF_WORDS_MAX];
 
     add(page, "<div class=\"card\"><h3>Demonstrated</h3><p class=\"big\">");
-    report_shown(facts, &page->scratch);
+    report_shown(facts, &page->base.scratch);
     add_scratch(page);
     add(page, "</p><p class=\"soft\">");
     hf_words_percent(1 - facts->soak.plan.confidence_spent, confidence);
     if (facts->proved)
         hf_text_addf(
-            &page->scratch,
+            &page->base.scratch,
             "Uses no model: -ln(1 - confidence) / hours bounds the rate of the whole machine, and so of each "
             "group. Soak number %d; counting every soak of this search, %s.",
             facts->soak.plan.attempts, confidence);
     else
-        hf_text_addf(&page->scratch,
+        hf_text_addf(&page->base.scratch,
                      "The soak needs %.2f hours of run time with every group under load at once.",
                      facts->soak.plan.required_s / SECONDS_AN_HOUR);
     add_scratch(page);
@@ -285,13 +169,13 @@ static void write_expected(struct page *page)
     hf_words_time_about(1 / median, about);
     hf_words_time_floor(1 / upper, bound);
     hf_words_time(facts->profile->claim_hours, wanted);
-    hf_text_addf(&page->scratch,
+    hf_text_addf(&page->base.scratch,
                  "The group with least to spare, %s: one fault in %s, at least %s (95 %% bound).",
                  facts->profile->group[weakest].name, about, bound);
     add_scratch(page);
     add(page, "</p><p class=\"soft\">");
     hf_text_addf(
-        &page->scratch,
+        &page->base.scratch,
         "From faults at higher ratios and how their rate falls with each step. Wanted of each group: at most "
         "one fault in %s, so this bound %s it.",
         wanted, upper * facts->profile->claim_hours <= 1 ? "keeps" : "does not keep");
@@ -319,12 +203,12 @@ static void write_tiles(struct page *page)
         hf_words_ratio(facts->profile, facts->group[group].step, ratio);
         /* One hue, darker with the ratio; the words are black or white, whichever the ground carries. */
         hf_text_addf(
-            page->text,
+            page->base.text,
             "<div class=\"tile\" role=\"listitem\" style=\"background:hsl(203 %.0f%% %.0f%%);color:%s\">",
             45 + 35 * share, 88 - 56 * share, share > 0.45 ? "#fff" : "#10202e");
         add_words(page, facts->profile->group[group].name);
-        hf_text_addf(page->text, "<b>%s</b>cpu ", ratio);
-        hf_words_group_cpus(facts->profile, group, &page->scratch);
+        hf_text_addf(page->base.text, "<b>%s</b>cpu ", ratio);
+        hf_words_group_cpus(facts->profile, group, &page->base.scratch);
         add_scratch(page);
         add(page, "</div>");
     }
@@ -350,7 +234,7 @@ static void write_group_row(struct page *page, int group)
     add_cell(page, "<td class=\"n\">", words);
     add_number_cell(page, "%.1f", own->has_view ? own->view.edge_step_median - own->step : NAN);
     add_number_cell(page, "%.0f", own->celsius_highest);
-    report_expected(facts, group, &page->scratch);
+    report_expected(facts, group, &page->base.scratch);
     add(page, "<td class=\"exp\">");
     add_scratch(page);
     add(page, "</td>");
@@ -397,7 +281,7 @@ static void write_key(struct page *page)
     add(page, "<p class=\"key\">");
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {
         add(page, "<span>");
-        hf_plot_sample(page->text, keys[i].mark);
+        hf_plot_sample(page->base.text, keys[i].mark);
         add_words(page, keys[i].words);
         add(page, "</span>");
     }
@@ -452,13 +336,13 @@ static void write_pictures(struct page *page)
         add(page, "<h3>");
         add_words(page, facts->profile->group[groups[i]].name);
         add(page, "</h3><figure class=\"pair\"><div>");
-        report_plot_ladder(page->text, facts, groups[i], page->budget.marks, page->plots++);
+        report_plot_ladder(page->base.text, facts, groups[i], page->budget.marks, page->base.plots++);
         add(page, "</div><div>");
-        report_plot_faults(page->text, facts, groups[i], page->budget.marks, page->plots++);
+        report_plot_faults(page->base.text, facts, groups[i], page->budget.marks, page->base.plots++);
         add(page, "</div></figure>\n");
     }
     if (count < facts->profile->group_count)
-        hf_text_addf(page->text, "<p class=\"soft\">%d of %d groups are drawn.</p>\n", count,
+        hf_text_addf(page->base.text, "<p class=\"soft\">%d of %d groups are drawn.</p>\n", count,
                      facts->profile->group_count);
 }
 
@@ -468,8 +352,8 @@ static void write_night(struct page *page)
               "passed</span>"
               "<span>orange: failed</span><span>purple: unnamed reset</span><span>grey: void</span>"
               "<span>outlined: running</span></p><figure>");
-    report_plot_night(page->text, page->facts, page->plots);
-    page->plots += 3;
+    report_plot_night(page->base.text, page->facts, page->base.plots);
+    page->base.plots += 3;
     add(page, "</figure>\n");
 }
 
@@ -480,30 +364,30 @@ static void write_failure(struct page *page, const struct hf_evidence_trial *tri
     const struct report_facts *facts = page->facts;
     char words[HF_WORDS_MAX];
 
-    hf_text_addf(page->text, "<tr class=\"one\"><td class=\"n\">%" PRIu64 "</td>", trial->trial);
+    hf_text_addf(page->base.text, "<tr class=\"one\"><td class=\"n\">%" PRIu64 "</td>", trial->trial);
     hf_words_moment(trial->end_wall_ns, words);
     add_cell(page, "<td>", words);
     add_number_cell(page, "%.2f", trial->end_s / SECONDS_AN_HOUR);
-    report_culprit(facts, trial, &page->scratch);
+    report_culprit(facts, trial, &page->base.scratch);
     add(page, "<td>");
     add_scratch(page);
-    report_ratio(facts, trial, &page->scratch);
+    report_ratio(facts, trial, &page->base.scratch);
     add(page, "</td><td class=\"n\">");
     add_scratch(page);
     add_cell(page, "</td><td>", hf_purpose_name(trial->purpose));
     add_cell(page, "<td>", hf_cause_name(trial->cause));
     hf_words_exposure(trial->exposure_s, words);
     add_cell(page, "<td class=\"n\">", words);
-    report_finder(facts, trial, &page->scratch);
+    report_finder(facts, trial, &page->base.scratch);
     add(page, "<td>");
     add_scratch(page);
     if (trial->mismatch != HF_EVIDENCE_NOTHING)
-        hf_text_addf(page->text, "</td><td><code>%016" PRIx64 "</code></td></tr>\n",
+        hf_text_addf(page->base.text, "</td><td><code>%016" PRIx64 "</code></td></tr>\n",
                      facts->evidence->mismatches[trial->mismatch].xor_mask);
     else
         add(page, "</td><td></td></tr>\n");
     add(page, "<tr class=\"run\"><td></td><td colspan=\"9\"><code>");
-    report_reproduce(facts, trial, &page->scratch);
+    report_reproduce(facts, trial, &page->base.scratch);
     add_scratch(page);
     add(page, "</code>");
     if (trial->detail != HF_EVIDENCE_NOTHING) {
@@ -525,7 +409,7 @@ static void write_failures(struct page *page)
         return;
     }
     if (first > 0)
-        hf_text_addf(page->text, "<p class=\"soft\">The last %zu of %zu.</p>\n", rows,
+        hf_text_addf(page->base.text, "<p class=\"soft\">The last %zu of %zu.</p>\n", rows,
                      evidence->failure_count);
     add(page, "<div class=\"scroll\"><table><thead><tr><th class=\"n\">Trial</th><th>When (UTC)</th><th "
               "class=\"n\">Run "
@@ -560,7 +444,7 @@ static void write_kernels(struct page *page)
         else
             add(page, "<td class=\"n\">widest</td>");
         add_number_cell(page, "%.2f", hours);
-        hf_text_addf(page->text, "<td class=\"n\">%" PRIu64 "</td>", kernels[i].blocks);
+        hf_text_addf(page->base.text, "<td class=\"n\">%" PRIu64 "</td>", kernels[i].blocks);
         add_number_cell(page, "%.0f", kernels[i].failures);
         add_number_cell(page, "%.3g", hours > 0 ? kernels[i].failures / hours : NAN);
         add(page, "</tr>\n");
@@ -573,25 +457,6 @@ static void write_kernels(struct page *page)
 }
 
 /* --- conditions, what is missing, how to read it -------------------------------------------------------- */
-
-static void add_fact(struct page *page, const char *name, const char *words)
-{
-    if (words[0] == '\0')
-        return;
-    add(page, "<dt>");
-    add_words(page, name);
-    add(page, "</dt><dd>");
-    add_words(page, words);
-    add(page, "</dd>\n");
-}
-
-static void add_number_fact(struct page *page, const char *name, const char *format, double value)
-{
-    char words[64];
-
-    (void)snprintf(words, sizeof words, format, value);
-    add_fact(page, name, isfinite(value) ? words : "");
-}
 
 static void write_conditions(struct page *page)
 {
@@ -606,21 +471,21 @@ static void write_conditions(struct page *page)
         (void)snprintf(name, sizeof name, "%s", hf_condition_key((enum hf_condition)i));
         for (char *at = name; *at != '\0'; at++)
             *at = *at == '_' ? ' ' : *at;
-        add_fact(page, name, session->condition[i]);
+        hf_page_fact(&page->base, name, session->condition[i]);
     }
-    add_fact(page, "driver", profile->driver);
-    add_fact(page, "mix", profile->mix[0] ? profile->mix : "given in the profile");
-    add_number_fact(page, "voltage, as entered", "%g mV", profile->voltage_mv);
-    add_number_fact(page, "ambient, as entered", "%g degC", profile->conditions_ambient_c);
-    add_fact(page, "note", profile->conditions_note);
-    add_number_fact(page, "base clock", "%g MHz", profile->base_clock_mhz);
-    add_fact(page, "method", evidence->method);
-    add_number_fact(page, "trials", "%.0f", (double)evidence->trial_count);
-    add_number_fact(page, "resets", "%.0f", (double)evidence->reset_count);
-    add_number_fact(page, "journal records", "%.0f", (double)evidence->records);
-    add_fact(page, "tool", evidence->tool);
-    add_fact(page, "profile digest", profile->digest);
-    add_fact(page, "run identity", evidence->salt);
+    hf_page_fact(&page->base, "driver", profile->driver);
+    hf_page_fact(&page->base, "mix", profile->mix[0] ? profile->mix : "given in the profile");
+    hf_page_number_fact(&page->base, "voltage, as entered", "%g mV", profile->voltage_mv);
+    hf_page_number_fact(&page->base, "ambient, as entered", "%g degC", profile->conditions_ambient_c);
+    hf_page_fact(&page->base, "note", profile->conditions_note);
+    hf_page_number_fact(&page->base, "base clock", "%g MHz", profile->base_clock_mhz);
+    hf_page_fact(&page->base, "method", evidence->method);
+    hf_page_number_fact(&page->base, "trials", "%.0f", (double)evidence->trial_count);
+    hf_page_number_fact(&page->base, "resets", "%.0f", (double)evidence->reset_count);
+    hf_page_number_fact(&page->base, "journal records", "%.0f", (double)evidence->records);
+    hf_page_fact(&page->base, "tool", evidence->tool);
+    hf_page_fact(&page->base, "profile digest", profile->digest);
+    hf_page_fact(&page->base, "run identity", evidence->salt);
     add(page, "</dl>\n");
 }
 
@@ -634,11 +499,11 @@ static void write_missing(struct page *page)
 
         if (hf_certificate_possible(page->facts->evidence, group, &gap))
             continue;
-        hf_text_add_string(&page->scratch, gap.missing);
+        hf_text_add_string(&page->base.scratch, gap.missing);
         if (isfinite(gap.hours_median))
-            hf_text_addf(&page->scratch, "; about %.1f hours more", gap.hours_median);
-        add_fact(page, page->facts->profile->group[group].name, page->scratch.bytes);
-        hf_text_clear(&page->scratch);
+            hf_text_addf(&page->base.scratch, "; about %.1f hours more", gap.hours_median);
+        hf_page_fact(&page->base, page->facts->profile->group[group].name, page->base.scratch.bytes);
+        hf_text_clear(&page->base.scratch);
     }
     add(page, "</dl>\n");
 }
@@ -651,8 +516,8 @@ static void write_foot(struct page *page)
               "for now: "
               "verify again after any change, and from time to time. Clocks above the maker's raise power "
               "and heat, a "
-              "fault can damage files without a word, and the warranty may end: keep backups.</p>\n"
-              "</main></body></html>\n");
+              "fault can damage files without a word, and the warranty may end: keep backups.</p>\n");
+    hf_page_close(&page->base);
 }
 
 static void write_page(struct page *page)
@@ -679,24 +544,24 @@ int hf_report_html(const struct hf_evidence *evidence, const int *true_limit, st
 {
     struct report_facts *facts = report_facts_new(evidence, true_limit);
     struct hf_text text;
-    struct page page = {.text = &text, .facts = facts, .budget = {.groups = 32, .marks = 600, .rows = 400}};
+    struct page page = {.facts = facts, .budget = {.groups = 32, .marks = 600, .rows = 400}};
 
     if (facts == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the report");
     hf_text_init(&text, HF_REPORT_BYTES_MAX);
-    hf_text_init(&page.scratch, SCRATCH_BYTES);
+    hf_page_init(&page.base, &text);
     for (;;) {
         write_page(&page);
         if (!text.overflowed || page.budget.rows < 20)
             break;
         hf_text_clear(&text);
-        hf_text_clear(&page.scratch);
-        page.plots = 0;
+        hf_text_clear(&page.base.scratch);
+        page.base.plots = 0;
         page.budget.groups /= 2;
         page.budget.marks /= 2;
         page.budget.rows /= 2;
     }
-    hf_text_release(&page.scratch);
+    hf_page_release(&page.base);
     hf_free(facts);
     if (text.overflowed) {
         hf_text_release(&text);

@@ -179,23 +179,22 @@ void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *re
     const struct plan_group *own = &plan->group[group];
 
     assert(group >= 0 && group < plan->config.group_count);
-    *ret_view = (struct hf_plan_view){
-        .chosen_step = own->chosen,
-        .highest_pass_step = own->highest_pass,
-        .lowest_fail_step = own->lowest_fail,
-        .failures = own->failures,
-        .resets = own->resets,
-        .exposure_s = own->exposure_s,
-        .edge_step_median = NAN,
-        .edge_step_low = NAN,
-        .edge_step_high = NAN,
-        .slope_median = NAN,
-        .rate_at_choice_median_per_hour = NAN,
-        .rate_at_choice_upper_per_hour = NAN,
-        .model_check_passed = 1,
-        .left_alone = own->left_alone,
-        .left_alone_cause = own->left_alone_cause,
-    };
+    memset(ret_view, 0, sizeof *ret_view); /* padding too: views are compared to the byte */
+    ret_view->chosen_step = own->chosen;
+    ret_view->highest_pass_step = own->highest_pass;
+    ret_view->lowest_fail_step = own->lowest_fail;
+    ret_view->failures = own->failures;
+    ret_view->resets = own->resets;
+    ret_view->exposure_s = own->exposure_s;
+    ret_view->edge_step_median = NAN;
+    ret_view->edge_step_low = NAN;
+    ret_view->edge_step_high = NAN;
+    ret_view->slope_median = NAN;
+    ret_view->rate_at_choice_median_per_hour = NAN;
+    ret_view->rate_at_choice_upper_per_hour = NAN;
+    ret_view->model_check_passed = 1;
+    ret_view->left_alone = own->left_alone;
+    ret_view->left_alone_cause = own->left_alone_cause;
     if (plan->method->view)
         plan->method->view(plan, group, ret_view);
 }

@@ -1,5 +1,6 @@
 #include "holdfast/plan_config.h"
 
+#include <math.h>
 #include <string.h>
 
 #define CHECK_PERIOD_WALL_S 0.05 /* a block and a tick of the judge */
@@ -56,6 +57,7 @@ int hf_plan_config_of_profile(const struct hf_profile *profile, const struct hf_
         .soak_s = profile->soak_s,
         .baseline_s = profile->baseline_s,
         .reset_cost_s = profile->reset_cost_s,
+        .deadline_s = isnan(profile->deadline_s) ? 0.0 : profile->deadline_s,
         .apply_cost_s = costs->apply_s,
         .change_needs_person = costs->needs_person,
         .check_period_s = costs->check_period_s,

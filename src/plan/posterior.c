@@ -38,16 +38,20 @@
 #define QUIET             1e-10 /* a chance of a fault below this is none */
 #define CERTAIN           120.0 /* so many expected faults: survival is nothing */
 #define PREDICT_SHARE_MIN 1e-4  /* good enough to judge a model by */
-#define SHARE_MIN         1e-8  /* slopes less likely than this are not looked at */
+#define NATS_ALIVE        100.0 /* evidence that is replaced later may bring back less than the difference */
+#define DEAD              (-1e30)
+#define SHARE_MIN         1e-8 /* slopes less likely than this are not looked at */
 
 struct group_rows {
-    double mass[SLOPES];                 /* sum over theta, scaled by the group's largest likelihood */
-    double mean[SLOPES];                 /* of theta given the slope, units */
-    double square[SLOPES];               /* of (theta - middle of the grid)^2 */
-    double log_fit[SLOPES];              /* ln sum_b K(b | B) m(b), by B */
-    double share[SLOPES];                /* posterior of the group's own slope */
-    double chip[SLOPES];                 /* mean of ln B given the group's own slope */
-    int low_slope, high_slope;           /* the rows outside have a share below SHARE_MIN */
+    double mass[SLOPES];    /* sum over theta, scaled by the group's largest likelihood */
+    double mean[SLOPES];    /* of theta given the slope, units */
+    double square[SLOPES];  /* of (theta - middle of the grid)^2 */
+    double log_fit[SLOPES]; /* ln sum_b K(b | B) m(b), by B */
+    double share[SLOPES];   /* posterior of the group's own slope */
+    double chip[SLOPES];    /* mean of ln B given the group's own slope */
+    int begin[SLOPES],
+        end[SLOPES];           /* cells of the row that live: the others are too unlikely ever to count */
+    int low_slope, high_slope; /* the rows outside have a share below SHARE_MIN */
     double fellows_mean, fellows_weight; /* what the other groups say of theta: centred units, 1 / variance */
     int loose;
     int stale;
@@ -155,6 +159,23 @@ static void fill_slopes(struct posterior *p)
     fill_kernel(p, 1, LOOSE_SLOPE_SD);
 }
 
+static double largest_of(const double *values, int count)
+{
+    double largest = values[0];
+
+    for (int i = 1; i < count; i++)
+        largest = values[i] > largest ? values[i] : largest;
+    return largest;
+}
+
+static void all_live(struct posterior *p, int group)
+{
+    for (int j = 0; j < SLOPES; j++) {
+        p->rows[group].begin[j] = 0;
+        p->rows[group].end[j] = p->count;
+    }
+}
+
 int posterior_new(int group_count, double low_step, double high_step, double step_mhz,
                   double claim_per_minute, struct posterior **ret_posterior, struct hf_error *error)
 {
@@ -186,8 +207,10 @@ int posterior_new(int group_count, double low_step, double high_step, double ste
     }
     fill_slopes(p);
     fill_taps(p);
-    for (int g = 0; g < group_count; g++)
+    for (int g = 0; g < group_count; g++) {
+        all_live(p, g);
         p->rows[g].stale = 1;
+    }
     posterior_refresh(p);
     *ret_posterior = p;
     return 0;
@@ -220,11 +243,12 @@ static int first_quiet_cell(const struct posterior *p, double b, const struct po
     return cell < 0.0 ? 0 : cell > p->count ? p->count : (int)ceil(cell);
 }
 
-/* rate[i] of the cell i - taps, per second, for i < count: falls by a constant factor, up to the cap. */
-static void fill_rates(struct posterior *p, int j, double step, int count)
+/* rate[i] of the cell begin + i - taps, per second, for i < count: falls by a constant factor, up to the cap.
+ */
+static void fill_rates(struct posterior *p, int j, double step, int begin, int count)
 {
     double b = p->slope[j];
-    double log_first = b * (step * p->unit_per_step - (p->low - p->taps * p->spacing));
+    double log_first = b * (step * p->unit_per_step - (p->low + (begin - p->taps) * p->spacing));
     double factor = p->fall[j];
     double cap = exp(LOG_RATE_MAX) / 60.0;
     int at = 0;
@@ -270,29 +294,32 @@ static void add_ending(struct posterior *p, const struct posterior_evidence *evi
     }
 }
 
-/* Likelihood of one slope row, each cell averaged over the run-to-run shift, into p->smooth. Returns how many
- * cells differ from 1. */
-static int smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence)
+/* Likelihood of one slope row, each cell averaged over the run-to-run shift: cell begin + i into
+ * p->smooth[i]. Returns how many cells from begin on differ from 1. */
+static int smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence, int begin,
+                      int end)
 {
-    double b = p->slope[j];
-    int quiet = first_quiet_cell(p, b, evidence);
-    int count = quiet + 2 * p->taps;
+    int quiet = first_quiet_cell(p, p->slope[j], evidence);
+    int live = (quiet < end ? quiet : end) - begin;
+    int count = live + 2 * p->taps;
 
-    fill_rates(p, j, evidence->step, count);
+    if (live <= 0)
+        return 0;
+    fill_rates(p, j, evidence->step, begin, count);
     for (int i = 0; i < count; i++)
         p->scratch[i] = -p->rate[i] * evidence->clean_s;
     exp_in_place(p->scratch, count);
     for (int i = 0; i < count && p->rate[i] * evidence->clean_s > CERTAIN; i++)
         p->scratch[i] = 0.0;
     add_ending(p, evidence, count);
-    for (int i = 0; i < quiet; i += VECTOR_WIDTH) {
+    for (int i = 0; i < live; i += VECTOR_WIDTH) {
         vector_double sum = {0};
 
         for (int t = 0; t <= 2 * p->taps; t++)
             sum += p->tap[t] * vector_load(p->scratch + i + t);
         vector_store(p->smooth + i, sum);
     }
-    return quiet;
+    return live;
 }
 
 static void add_scaled(struct posterior *p, int group, const struct posterior_evidence *evidence, double sign)
@@ -300,9 +327,9 @@ static void add_scaled(struct posterior *p, int group, const struct posterior_ev
     assert(group >= 0 && group < p->group_count);
     assert(evidence->clean_s >= 0.0 && evidence->window_s >= 0.0 && evidence->others_per_s >= 0.0);
     for (int j = 0; j < SLOPES; j++) {
-        double *row = log_like_row(p, group, j);
-
-        int count = smooth_row(p, j, evidence);
+        int begin = p->rows[group].begin[j];
+        double *row = log_like_row(p, group, j) + begin;
+        int count = smooth_row(p, j, evidence, begin, p->rows[group].end[j]);
 
         for (int i = 0; i < count; i++)
             p->smooth[i] = p->smooth[i] > LOG_FLOOR ? p->smooth[i] : LOG_FLOOR;
@@ -328,12 +355,16 @@ void posterior_replace(struct posterior *p, int group, const struct posterior_ev
 
 void posterior_discount(struct posterior *p, double keep)
 {
-    size_t cells = (size_t)p->group_count * SLOPES * (size_t)p->count;
-
     assert(keep >= 0.0 && keep <= 1.0);
-    for (size_t i = 0; i < cells; i++)
-        p->log_like[i] *= keep;
     for (int g = 0; g < p->group_count; g++) {
+        double largest = largest_of(log_like_row(p, g, 0), p->count * SLOPES);
+
+        for (int i = 0; i < p->count * SLOPES; i++) {
+            double *cell = log_like_row(p, g, 0) + i;
+
+            *cell = keep * fmax(*cell, largest - NATS_ALIVE);
+        }
+        all_live(p, g);
         p->rows[g].fellows_weight *= keep;
         p->rows[g].stale = 1;
     }
@@ -356,27 +387,34 @@ void posterior_set_loose(struct posterior *p, int group)
 
 /* --- summaries --- */
 
-static double largest_of(const double *values, int count)
+/* The cells of a row from the first to the last that reach `least`, within those that live. */
+static void find_band(const struct posterior *p, int group, int j, double least, int *ret_begin, int *ret_end)
 {
-    double largest = values[0];
+    const double *log_like = log_like_row(p, group, j);
+    int begin = p->rows[group].begin[j], end = p->rows[group].end[j];
 
-    for (int i = 1; i < count; i++)
-        largest = values[i] > largest ? values[i] : largest;
-    return largest;
+    while (begin < end && log_like[begin] < least)
+        begin++;
+    while (end > begin && log_like[end - 1] < least)
+        end--;
+    *ret_begin = begin;
+    *ret_end = end;
 }
 
-/* The cells of a row that are worth an exponential: [first, end). */
-static void find_band(const struct posterior *p, const double *log_like, double least, int *ret_first,
-                      int *ret_end)
+/* Later evidence is not computed for cells that are NATS_ALIVE below the best. */
+static void bury_cells(struct posterior *p, int group, int j, double largest)
 {
-    int first = 0, end = p->count;
+    struct group_rows *rows = &p->rows[group];
+    double *log_like = log_like_row(p, group, j);
+    int begin, end;
 
-    while (first < end && log_like[first] < least)
-        first++;
-    while (end > first && log_like[end - 1] < least)
-        end--;
-    *ret_first = first;
-    *ret_end = end;
+    find_band(p, group, j, largest - NATS_ALIVE, &begin, &end);
+    for (int i = rows->begin[j]; i < begin; i++)
+        log_like[i] = DEAD;
+    for (int i = end; i < rows->end[j]; i++)
+        log_like[i] = DEAD;
+    rows->begin[j] = begin;
+    rows->end[j] = end;
 }
 
 static void sum_row(struct posterior *p, int group, int j, double largest)
@@ -387,7 +425,8 @@ static void sum_row(struct posterior *p, int group, int j, double largest)
     double mass = 0.0, first = 0.0, second = 0.0;
     int begin, end;
 
-    find_band(p, log_like, largest - NATS_KEPT, &begin, &end);
+    bury_cells(p, group, j, largest);
+    find_band(p, group, j, largest - NATS_KEPT, &begin, &end);
     for (int i = begin; i < end; i++) {
         double off = p->low + i * p->spacing - p->centre - rows->fellows_mean;
 
@@ -647,14 +686,15 @@ double posterior_predict_survival(struct posterior *p, int group, double step, d
     for (int j = 0; j < SLOPES; j++) {
         const double *running = running_row(p, group, j);
         double row = 0.0;
-        int count;
+        int begin, count;
 
         if (rows->share[j] <= PREDICT_SHARE_MIN)
             continue;
-        count = smooth_row(p, j, &served);
+        begin = rows->begin[j];
+        count = smooth_row(p, j, &served, begin, rows->end[j]);
         for (int i = 0; i < count; i++)
-            row += (running[i + 1] - running[i]) * p->smooth[i];
-        row += running[p->count] - running[count];
+            row += (running[begin + i + 1] - running[begin + i]) * p->smooth[i];
+        row += running[p->count] - running[begin + count];
         sum += rows->share[j] * row / running[p->count];
         shares += rows->share[j];
     }

@@ -213,6 +213,41 @@ double hf_exposure_needed_at_attempt(double rate_limit, double confidence, int a
     return hf_exposure_needed(rate_limit, confidence) + log(attempt) / rate_limit;
 }
 
+double hf_exposure_needed_jointly(double rate_limit, double confidence, int groups, int independent)
+{
+    assert(groups >= 1 && rate_limit > 0.0 && confidence > 0.0 && confidence < 1.0);
+    if (independent)
+        return -log(-expm1(log(confidence) / groups)) / rate_limit;
+    return log(groups / (1.0 - confidence)) / rate_limit;
+}
+
+double hf_walk_down_risk(double confidence, double growth)
+{
+    double sum = 0.0, power = 1.0, term;
+
+    assert(growth > 1.0 && confidence > 0.0 && confidence < 1.0);
+    do { /* terms fall faster than any geometric series: some forty of them at a growth of 1.05 */
+        term = pow(1.0 - confidence, power);
+        sum += term;
+        power *= growth;
+    } while (term > 1e-17 * sum);
+    return fmin(sum, 1.0);
+}
+
+double hf_information_timed(double expected_faults)
+{
+    assert(expected_faults >= 0.0);
+    return -expm1(-expected_faults);
+}
+
+double hf_information_counted(double expected_faults)
+{
+    assert(expected_faults >= 0.0);
+    if (expected_faults < 1e-8)
+        return expected_faults; /* its limit */
+    return expected_faults * expected_faults / expm1(expected_faults);
+}
+
 double hf_rate_upper_limit_with_prior(double prior_shape, double prior_exposure, int faults, double exposure,
                                       double confidence)
 {

@@ -36,13 +36,16 @@ static const char *const top_keys[] = {"format",
                                        "rig",
                                        "sensors",
                                        "clock_tolerance_percent",
+                                       "command",
+                                       "driver_failure",
                                        NULL};
 static const char *const ratio_keys[] = {"lowest", "highest", "step", "baseline", NULL};
 static const char *const group_keys[] = {"name",     "cpus",         "highest", "baseline",
                                          "left_out", "pinned_ratio", NULL};
 static const char *const temperature_keys[] = {"limit_c", NULL};
-static const char *const search_keys[] = {"method",           "claim_hours",   "confidence", "soak_hours",
-                                          "baseline_minutes", "reset_minutes", "seed",       NULL};
+static const char *const search_keys[] = {"method",     "claim_hours",      "confidence",
+                                          "soak_hours", "baseline_minutes", "reset_minutes",
+                                          "seed",       "deadline_hours",   NULL};
 static const char *const conditions_keys[] = {"voltage_mv", "ambient_c", "memory_mts", "note", NULL};
 static const char *const rig_keys[] = {
     "seed",         "clock_factor", "edge_mhz",      "chip_sd_mhz",   "group_sd_mhz", "core_sd_mhz",
@@ -50,6 +53,7 @@ static const char *const rig_keys[] = {
     "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     NULL};
 static const char *const sensor_keys[] = {"chip", "device", "input",   "label",
                                           "role", "group",  "limit_c", NULL};
+static const char *const command_keys[] = {"program", "limit_s", NULL};
 static const char *const oddities_keys[] = {"hot_cores",  "flat_cores",    "weak_units",
                                             "stretching", "settings_lost", NULL};
 
@@ -58,7 +62,7 @@ const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_GROUP] = group_keys,   [HF_PROFILE_TEMPERATURE] = temperature_keys,
     [HF_PROFILE_SEARCH] = search_keys, [HF_PROFILE_CONDITIONS] = conditions_keys,
     [HF_PROFILE_RIG] = rig_keys,       [HF_PROFILE_ODDITIES] = oddities_keys,
-    [HF_PROFILE_SENSOR] = sensor_keys,
+    [HF_PROFILE_SENSOR] = sensor_keys, [HF_PROFILE_COMMAND] = command_keys,
 };
 
 #define AT(member) offsetof(struct hf_profile, member)
@@ -67,6 +71,7 @@ const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
 const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_TOP, "base_clock_mhz", 20, 1000, 0, 100, 1, AT(base_clock_mhz)},
     {HF_PROFILE_TOP, "clock_tolerance_percent", 0.1, 20, 0, 0.7, 0.01, AT(clock_tolerance)},
+    {HF_PROFILE_COMMAND, "limit_s", 0.1, 600, 0, 10, 1, AT(command_limit_s)},
     {HF_PROFILE_RATIO, "lowest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_lowest)},
     {HF_PROFILE_RATIO, "highest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_highest)},
     {HF_PROFILE_RATIO, "step", 0.01, 10, 1, UNKNOWN, 1, AT(ratio_step)},
@@ -77,6 +82,7 @@ const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_SEARCH, "soak_hours", 0.001, 10000, 0, 6, 3600, AT(soak_s)},
     {HF_PROFILE_SEARCH, "baseline_minutes", 0.02, 10000, 0, 10, 60, AT(baseline_s)},
     {HF_PROFILE_SEARCH, "reset_minutes", 0, 1000, 0, 3, 60, AT(reset_cost_s)},
+    {HF_PROFILE_SEARCH, "deadline_hours", 0.01, 100000, 0, UNKNOWN, 3600, AT(deadline_s)},
     {HF_PROFILE_CONDITIONS, "voltage_mv", 1, 10000, 0, UNKNOWN, 1, AT(voltage_mv)},
     {HF_PROFILE_CONDITIONS, "ambient_c", -60, 100, 0, UNKNOWN, 1, AT(conditions_ambient_c)},
     {HF_PROFILE_CONDITIONS, "memory_mts", 1, 100000, 0, UNKNOWN, 1, AT(memory_mts)},
@@ -105,7 +111,7 @@ static double *number_at(struct hf_profile *profile, const struct hf_profile_num
 
 /* --- small things --------------------------------------------------------------------------------------- */
 
-static int read_numbers(const struct hf_json_reader *object, enum hf_profile_object which,
+int hf_profile_read_numbers(const struct hf_json_reader *object, enum hf_profile_object which,
                         struct hf_profile *profile, struct hf_error *error)
 {
     for (int i = 0; i < hf_profile_number_count; i++) {
@@ -243,7 +249,7 @@ static int read_ratio(const struct hf_json_reader *top, struct hf_profile *profi
 
     if (hf_json_get_object(top, "ratio", &ratio, error) != HF_OK ||
         hf_json_only_keys(&ratio, ratio_keys, error) != HF_OK ||
-        read_numbers(&ratio, HF_PROFILE_RATIO, profile, error) != HF_OK)
+        hf_profile_read_numbers(&ratio, HF_PROFILE_RATIO, profile, error) != HF_OK)
         return error->code;
     if (profile->ratio_highest <= profile->ratio_lowest)
         return hf_json_fail(&ratio, "highest", error, HF_E_RANGE, "is %.10g; it must be above lowest (%.10g)",
@@ -387,7 +393,7 @@ static int read_temperature(const struct hf_json_reader *top, struct hf_profile 
     }
     if (open_object(top, "temperature", HF_PROFILE_TEMPERATURE, &object, &there, error) != HF_OK)
         return error->code;
-    return there ? read_numbers(&object, HF_PROFILE_TEMPERATURE, profile, error) : HF_OK;
+    return there ? hf_profile_read_numbers(&object, HF_PROFILE_TEMPERATURE, profile, error) : HF_OK;
 }
 
 /* A name, or an inline mix: kept as text, since what a mix may hold is the workloads' business. */
@@ -422,7 +428,7 @@ static int read_search(const struct hf_json_reader *top, struct hf_profile *prof
 
     if (open_object(top, "search", HF_PROFILE_SEARCH, &object, &there, error) != HF_OK || !there)
         return error->code;
-    if (read_numbers(&object, HF_PROFILE_SEARCH, profile, error) != HF_OK)
+    if (hf_profile_read_numbers(&object, HF_PROFILE_SEARCH, profile, error) != HF_OK)
         return error->code;
     if (hf_json_has(&object, "seed") && hf_json_get_u64(&object, "seed", &profile->seed, error) != HF_OK)
         return error->code;
@@ -445,7 +451,7 @@ static int read_conditions(const struct hf_json_reader *top, struct hf_profile *
 
     if (open_object(top, "conditions", HF_PROFILE_CONDITIONS, &object, &there, error) != HF_OK || !there)
         return error->code;
-    if (read_numbers(&object, HF_PROFILE_CONDITIONS, profile, error) != HF_OK)
+    if (hf_profile_read_numbers(&object, HF_PROFILE_CONDITIONS, profile, error) != HF_OK)
         return error->code;
     if (!hf_json_has(&object, "note"))
         return HF_OK;
@@ -477,7 +483,7 @@ static int read_rig(const struct hf_json_reader *top, struct hf_profile *profile
     if (open_object(top, "rig", HF_PROFILE_RIG, &object, &profile->has_rig, error) != HF_OK ||
         !profile->has_rig)
         return error->code;
-    if (read_numbers(&object, HF_PROFILE_RIG, profile, error) != HF_OK)
+    if (hf_profile_read_numbers(&object, HF_PROFILE_RIG, profile, error) != HF_OK)
         return error->code;
     if (hf_json_has(&object, "seed") && hf_json_get_u64(&object, "seed", &profile->rig.seed, error) != HF_OK)
         return error->code;
@@ -513,8 +519,8 @@ static int read_document(const struct hf_json_reader *top, struct hf_profile *pr
                                                               sizeof profile->description, error) != HF_OK)
         return error->code;
     if (read_optional_bool(top, "accept_the_risk", &profile->accept_the_risk, error) != HF_OK ||
-        read_numbers(top, HF_PROFILE_TOP, profile, error) != HF_OK ||
-        read_ratio(top, profile, error) != HF_OK || read_groups(top, profile, error) != HF_OK ||
+        hf_profile_read_numbers(top, HF_PROFILE_TOP, profile, error) != HF_OK ||
+        hf_profile_read_driver(top, profile, error) != HF_OK || read_ratio(top, profile, error) != HF_OK || read_groups(top, profile, error) != HF_OK ||
         read_temperature(top, profile, error) != HF_OK ||
         hf_profile_read_sensors(top, profile, error) != HF_OK || read_mix(top, profile, error) != HF_OK ||
         read_search(top, profile, error) != HF_OK || read_conditions(top, profile, error) != HF_OK ||

@@ -18,6 +18,7 @@ enum hf_profile_object {
     HF_PROFILE_RIG,
     HF_PROFILE_ODDITIES,
     HF_PROFILE_SENSOR,
+    HF_PROFILE_COMMAND,
     HF_PROFILE_OBJECT_COUNT
 };
 
@@ -37,6 +38,13 @@ struct hf_profile_number {
 
 extern const struct hf_profile_number hf_profile_numbers[];
 extern const int hf_profile_number_count;
+
+/* "command" and "driver_failure". */
+int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile, struct hf_error *error);
+
+/* The numbers of an object, by the table. */
+int hf_profile_read_numbers(const struct hf_json_reader *object, enum hf_profile_object which,
+                            struct hf_profile *profile, struct hf_error *error);
 
 /* "sensors", after the groups. */
 int hf_profile_read_sensors(const struct hf_json_reader *top, struct hf_profile *profile,

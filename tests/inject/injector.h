@@ -500,6 +500,32 @@ static int next_block_is_right(const struct truth *truth, const struct flip *fli
     return right && memcmp(room, truth->state_after_two, kernel->state_bytes) == 0;
 }
 
+/* Do the words that differ mean anything? In an undisturbed state they are filled with something else again:
+ * if the next block reads and writes none of them, they are padding that a store gone astray has hit. */
+static int difference_is_inert(const struct truth *truth, const unsigned char *state, unsigned char *room)
+{
+    const struct hf_kernel *kernel = truth->order.kernel;
+    size_t count = kernel->state_bytes / 8;
+    const uint64_t *right = (const void *)truth->state;
+    const uint64_t *after = (const void *)truth->state_after_two;
+    const uint64_t *got = (const void *)state;
+    uint64_t *filled = (void *)room;
+    const uint64_t filling = UINT64_C(0x9e3779b97f4a7c15);
+
+    kernel->start(room, truth->order.operands, truth->order.seed);
+    for (size_t i = 0; i < count; i++)
+        filled[i] = right[i] ^ (got[i] != right[i] ? filling * (2 * i + 1) : 0);
+    for (uint64_t burst = 0; burst < truth->order.bursts; burst++)
+        kernel->advance(room, truth->order.burst_steps);
+    if (kernel->digest(room) != truth->expected_after_two)
+        return 0;
+    for (size_t i = 0; i < count; i++) {
+        if (filled[i] != (got[i] != right[i] ? right[i] ^ filling * (2 * i + 1) : after[i]))
+            return 0;
+    }
+    return 1;
+}
+
 /* A bit flipped in the state while or after the digest was taken, where the digest had been already: the
  * state is not used again, the next block starts anew. */
 static int came_too_late(const struct injector *injector, const struct truth *truth, unsigned char *room)
@@ -543,8 +569,10 @@ static enum outcome judge(const struct injector *injector, const struct truth *t
         return OUTCOME_NONE;
     if (came_too_late(injector, truth, room))
         return OUTCOME_SCRATCH;
-    return next_block_is_right(truth, &injector->flip, injector->state, room) ? OUTCOME_SCRATCH
-                                                                              : OUTCOME_MISSED;
+    if (next_block_is_right(truth, &injector->flip, injector->state, room) ||
+        difference_is_inert(truth, injector->state, room))
+        return OUTCOME_SCRATCH;
+    return OUTCOME_MISSED;
 }
 
 /* After a target that may be damaged beyond the block (a register that its loop keeps) comes a fresh one. */
@@ -572,10 +600,11 @@ static int probe_word(struct injector *injector, const struct truth *truth)
     return outcome != OUTCOME_NONE;
 }
 
-/* Arenas are not put back, so what a kernel writes there cannot be undone. */
+/* Arenas and what partners share are not put back: what a kernel writes there cannot be undone. */
 static int can_be_probed(const struct injector *injector, const struct flip *flip)
 {
     return flip->bit_count == 1 && injector->stage->arena_words == 0 &&
+           injector->stage->order.kernel->partnered == NULL &&
            (flip->kind == KIND_VECTOR || flip->kind == KIND_GENERAL || flip->kind == KIND_MASK);
 }
 

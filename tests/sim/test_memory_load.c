@@ -1,7 +1,8 @@
 /*
- * The memory mix under a supervisor: real workers, real caches. It passes when nothing is wrong, the arenas are looked
- * through when slices end, and flips in live state are found and blamed on the right core, as tests/sim/test_detector.c
- * shows for the other kernels. A baseline trial loads memory whatever the run's mix is.
+ * The memory mix under a supervisor: real workers, real caches. It passes when nothing is wrong, the arenas
+ * are looked through when slices end, and flips in live state are found and blamed on the right core, as
+ * tests/sim/test_detector.c shows for the other kernels. A baseline trial loads memory whatever the run's mix
+ * is.
  */
 #include "sim/scripted.h"
 

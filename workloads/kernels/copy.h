@@ -1,20 +1,21 @@
 /*
  * copy: what its entries share.
  *
- * The arena is two halves of `count` chunks each, and a spare chunk behind them. A step takes chunk c of both halves,
- * exchanges them and exchanges them back, by six moves of 4096 bytes:
+ * The arena is two halves of `count` chunks each, and a spare chunk behind them. A step takes chunk c of both
+ * halves, exchanges them and exchanges them back, by six moves of 4096 bytes:
  *
  *     1 first -> spare    unaligned stores        4 first -> spare     string move, words
  *     2 second -> first   aligned stores, past    5 second -> first    aligned stores, summed
  *                         the caches in memory    6 spare -> second    aligned stores, summed
  *     3 spare -> second   string move, bytes
  *
- * Summed: every word that the move loads goes into the sums of its lane, a chunk's words laid out as rows of LANES and
- * tiers of four rows: one += word; after each tier two += one. The second sum weighs each word by its place, as a
- * checksum of Fletcher's kind does (Fletcher 1982), so tiers that change places are seen. Each word is summed once a
- * step: twice would hide its topmost bit.
+ * Summed: every word that the move loads goes into the sums of its lane, a chunk's words laid out as rows of
+ * LANES and tiers of four rows: one += word; after each tier two += one. The second sum weighs each word by
+ * its place, as a checksum of Fletcher's kind does (Fletcher 1982), so tiers that change places are seen.
+ * Each word is summed once a step: twice would hide its topmost bit.
  *
- * Words of a state: the sums one and two of each lane, the counter of steps (its low bits are the chunk), flaw.
+ * Words of a state: the sums one and two of each lane, the counter of steps (its low bits are the chunk),
+ * flaw.
  */
 #ifndef HOLDFAST_WORKLOADS_COPY_H
 #define HOLDFAST_WORKLOADS_COPY_H

@@ -1,6 +1,6 @@
 /*
- * The four entries of copy at one width. The including file defines ISA, NEEDS, ADVANCE, LIMIT(level, rounds), LIVE, the
- * bursts of levels.h, and for each width anew WIDTH (256 or 512) and ENTRY_OF(label).
+ * The four entries of copy at one width. The including file defines ISA, NEEDS, ADVANCE, LIMIT(level,
+ * rounds), LIVE, the bursts of levels.h, and for each width anew WIDTH (256 or 512) and ENTRY_OF(label).
  */
 #define COPY_LABEL2(width, label) w##width##_##label
 #define COPY_LABEL1(width, label) COPY_LABEL2(width, label)

@@ -1,6 +1,6 @@
 /*
- * The body of a vector entry of copy. The including file defines VECTOR, VECTOR_LANES, V_LOAD and V_LOADU, V_STORE and
- * V_STOREU, V_STREAM (past the caches), V_ADD, V_OPAQUE.
+ * The body of a vector entry of copy. The including file defines VECTOR, VECTOR_LANES, V_LOAD and V_LOADU,
+ * V_STORE and V_STOREU, V_STREAM (past the caches), V_ADD, V_OPAQUE.
  *
  * Live in registers: the sums, and within a row its words.
  */

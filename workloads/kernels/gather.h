@@ -1,9 +1,9 @@
 /*
- * gather: what its entries share. Vectors of indices walk around the arena with one odd stride; the word at an index
- * encodes it, so what was gathered is compared with what must be there as soon as it arrives.
+ * gather: what its entries share. Vectors of indices walk around the arena with one odd stride; the word at
+ * an index encodes it, so what was gathered is compared with what must be there as soon as it arrives.
  *
- * Words of a state: `lanes` counters (their low bits are the index), a flaw for each lane of a vector (bits that were
- * ever wrong there), the stride, the flaw of counts and constants.
+ * Words of a state: `lanes` counters (their low bits are the index), a flaw for each lane of a vector (bits
+ * that were ever wrong there), the stride, the flaw of counts and constants.
  */
 #ifndef HOLDFAST_WORKLOADS_GATHER_H
 #define HOLDFAST_WORKLOADS_GATHER_H
@@ -12,11 +12,11 @@
 #include "workloads/kernels/kernel_code.h"
 
 /* Lanes of a width: four vectors of eight, four of four. */
-#define HF_GATHER_VECTORS   4
-#define HF_GATHER_LANES_256 16
-#define HF_GATHER_LANES_512 32
-#define HF_GATHER_LANES_MAX 32
-#define HF_GATHER_FLAWS_MAX (HF_GATHER_LANES_MAX / HF_GATHER_VECTORS)
+#define HF_GATHER_VECTORS      4
+#define HF_GATHER_LANES_256    16
+#define HF_GATHER_LANES_512    32
+#define HF_GATHER_LANES_MAX    32
+#define HF_GATHER_FLAWS_MAX    (HF_GATHER_LANES_MAX / HF_GATHER_VECTORS)
 #define HF_GATHER_WORDS(lanes) ((lanes) + (lanes) / HF_GATHER_VECTORS + 2)
 #define HF_GATHER_WORDS_MAX    HF_GATHER_WORDS(HF_GATHER_LANES_MAX)
 
@@ -34,16 +34,17 @@ struct hf_gather_state {
 
 _Static_assert(sizeof(struct hf_gather_state) % 64 == 0, "states are laid side by side");
 
-/* The word at an index is index x multiplier + addend, the constants of the arena; index and multiplier are below
- * 2^32, so a 32-bit multiply gives it. */
+/* The word at an index is index x multiplier + addend, the constants of the arena; index and multiplier are
+ * below 2^32, so a 32-bit multiply gives it. */
 #define HF_GATHER_MULTIPLIER 0
 #define HF_GATHER_ADDEND     1
 
-void hf_gather_start(struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed, int lanes);
+void hf_gather_start(struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed,
+                     int lanes);
 uint64_t hf_gather_digest(const struct hf_gather_state *state, int lanes);
 uint64_t hf_gather_expect(int level, enum hf_operands operands, uint64_t seed, uint64_t steps, int lanes);
-void hf_gather_locate(const struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed,
-                      uint64_t steps, int lanes, struct hf_lane_report *ret_report);
+void hf_gather_locate(const struct hf_gather_state *state, int level, enum hf_operands operands,
+                      uint64_t seed, uint64_t steps, int lanes, struct hf_lane_report *ret_report);
 void hf_gather_plant(struct hf_gather_state *state, uint64_t bit, int lanes);
 
 #endif

@@ -1,10 +1,11 @@
 /*
- * The body of a vector entry of gather. The including file defines, for its width: WIDTH, VECTOR, VECTOR_LANES,
- * V_SET(word), V_LOAD, V_STORE, V_ADD, V_AND, V_OR, V_XOR, V_MULTIPLY_LOW (32 x 32 -> 64 bit), V_GATHER(base, index),
- * V_SCATTER(base, index, vector), V_OPAQUE, and the scatter switch HF_GATHER_SCATTERS_<width>.
+ * The body of a vector entry of gather. The including file defines, for its width: WIDTH, VECTOR,
+ * VECTOR_LANES, V_SET(word), V_LOAD, V_STORE, V_ADD, V_AND, V_OR, V_XOR, V_MULTIPLY_LOW (32 x 32 -> 64 bit),
+ * V_GATHER(base, index), V_SCATTER(base, index, vector), V_OPAQUE, and the scatter switch
+ * HF_GATHER_SCATTERS_<width>.
  *
- * Live in registers: the counters, the vector of flaws, stride, mask, multiplier, addend; within a step the indices
- * and values of all vectors.
+ * Live in registers: the counters, the vector of flaws, stride, mask, multiplier, addend; within a step the
+ * indices and values of all vectors.
  */
 #define VECTORS            HF_GATHER_VECTORS
 #define NAME2(name, width) name##_##width
@@ -96,8 +97,8 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
                    ((uint64_t)(uintptr_t)words ^ (uint64_t)(uintptr_t)arena->words) | (up ^ steps) | down;
 }
 
-/* The same gathers and scatters on the same walk, and nothing compared. Each call goes on where the last one ended: the
- * same few words again would come from a nearer cache. */
+/* The same gathers and scatters on the same walk, and nothing compared. Each call goes on where the last one
+ * ended: the same few words again would come from a nearer cache. */
 static uint64_t NAME(limit)(int level, uint64_t rounds, int lanes, int scatters)
 {
     static _Thread_local uint64_t start;

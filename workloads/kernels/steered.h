@@ -44,7 +44,7 @@ struct hf_steered_state {
 
 /* What a kernel and width is. `step` is g in plain C, in place. */
 struct hf_steered_shape {
-    int moving;    /* words, a multiple of 8: of the state that g works on */
+    int moving;    /* words of the state that g works on; a multiple of what a vector holds */
     int constants; /* words */
     /* The constants of a table; NULL when there are none. */
     void (*constants_of)(enum hf_operands operands, uint64_t table_seed, uint64_t *ret_constants);

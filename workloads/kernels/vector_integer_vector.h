@@ -4,14 +4,14 @@
  *   VECTOR, VECTOR_WORDS                   the type, and how many 64-bit words it holds
  *   V_LOAD(p), V_STORE(p, v), V_ADD(a, b), V_XOR(a, b), V_SHUFFLE(a, pattern)
  *   V_OPAQUE(v)                            keeps v in a register the compiler knows nothing of
- *   ROTATIONS                              constants of the rotations, a struct with ROTATIONS_SET() and
- * _CHANGED(r) V_ROTATE_16(a, r), V_ROTATE_12, V_ROTATE_8, V_ROTATE_7 ROW_OPERATIONS vector instructions of a
- * double round of one group
- *
+ *   ROTATIONS                              a struct of the rotations' constants, ROTATIONS_SET() and
+ *                                          ROTATIONS_CHANGED(r): bits that changed in a register
+ *   V_ROTATE_16(a, r), V_ROTATE_12, V_ROTATE_8, V_ROTATE_7
+ *   ROW_OPERATIONS                         vector instructions of a double round of one group
  *   TOGETHER                               groups that are in registers at a time
  *
- * Live in registers: TOGETHER times four rows and the rotations' constants; in memory between steps: all
- * rows.
+ * Live in registers: TOGETHER times four rows and the rotations' constants. Where TOGETHER is less than all
+ * groups, the rows live in memory between steps.
  */
 #define NAME2(name, width) name##_##width
 #define NAME1(name, width) NAME2(name, width)
@@ -66,49 +66,73 @@ HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], int groups, const ROTAT
     TURN_ROWS(0x39, 0x93, 0x4e);
 }
 
-/* The step of so many groups (at most TOGETHER) from `words` on. */
-HF_INLINE void NAME(groups_step)(uint64_t *words, const uint64_t *steer, int groups, const ROTATIONS *r)
-{
-    VECTOR x[TOGETHER][4];
+HF_INLINE void NAME(load)(VECTOR x[TOGETHER][4], const uint64_t *words, int groups){EACH_GROUP({
+    HF_UNROLL
+    for (int row = 0; row < 4; row++)
+        x[g][row] = V_LOAD(&words[(g * 4 + row) * VECTOR_WORDS]);
+})}
 
-    EACH_GROUP({
-        HF_UNROLL
-        for (int row = 0; row < 4; row++)
-            x[g][row] = V_LOAD(&words[(g * 4 + row) * VECTOR_WORDS]);
-    })
+HF_INLINE void NAME(store)(const VECTOR x[TOGETHER][4], uint64_t *words, int groups){EACH_GROUP({
+    HF_UNROLL
+    for (int row = 0; row < 4; row++)
+        V_STORE(&words[(g * 4 + row) * VECTOR_WORDS], x[g][row]);
+})}
+
+HF_INLINE void NAME(step)(VECTOR x[TOGETHER][4], const uint64_t *steer, int groups, const ROTATIONS *r)
+{
     HF_UNROLL
     for (int i = 0; i < HF_CHACHA_DOUBLES; i++)
         NAME(double_round)(x, groups, r);
     EACH_GROUP({
         HF_UNROLL
         for (int row = 0; row < 4; row++)
-            V_STORE(&words[(g * 4 + row) * VECTOR_WORDS],
-                    V_XOR(x[g][row], V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS])));
+            x[g][row] = V_XOR(x[g][row], V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS]));
     })
 }
+
+/* A step of all groups in memory, TOGETHER at a time. */
+HF_INLINE void NAME(step_in_memory)(uint64_t *words, const uint64_t *steer, const ROTATIONS *r)
+{
+    HF_UNROLL
+    for (int first = 0; first < GROUPS; first += TOGETHER) {
+        int groups = first + TOGETHER <= GROUPS ? TOGETHER : GROUPS - first;
+        VECTOR x[TOGETHER][4];
+
+        NAME(load)(x, words + first * 4 * VECTOR_WORDS, groups);
+        NAME(step)(x, steer + first * 4 * VECTOR_WORDS, groups, r);
+        NAME(store)(x, words + first * 4 * VECTOR_WORDS, groups);
+    }
+}
+
+/* Where all groups fit the registers they stay there for the whole burst. */
+#define IN_REGISTERS (TOGETHER >= GROUPS)
 
 HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
 {
     struct hf_steered_state *state = opaque_state;
     ROTATIONS rotations = ROTATIONS_SET();
     uint64_t position = state->position;
+    VECTOR x[TOGETHER][4];
     uint64_t up = 0;
     uint64_t down = steps;
 
     HF_OPAQUE(position);
+    if (IN_REGISTERS)
+        NAME(load)(x, state->word, GROUPS);
     while (up < steps && down != 0) {
         const uint64_t *steer = HF_STEERED_AT(state, MOVING, position);
 
-        HF_UNROLL
-        for (int i = 0; i < GROUPS; i += TOGETHER)
-            NAME(groups_step)
-        (&state->word[i * 4 * VECTOR_WORDS], &steer[i * 4 * VECTOR_WORDS],
-         i + TOGETHER <= GROUPS ? TOGETHER : GROUPS - i, &rotations);
+        if (IN_REGISTERS)
+            NAME(step)(x, steer, GROUPS, &rotations);
+        else
+            NAME(step_in_memory)(state->word, steer, &rotations);
         position++;
         up++;
         down--;
         HF_OPAQUE(down);
     }
+    if (IN_REGISTERS)
+        NAME(store)(x, state->word, GROUPS);
     HF_REREAD_MEMORY();
     state->flaw |=
         ROTATIONS_CHANGED(rotations) | (up ^ steps) | down | ((state->position + steps) ^ position);
@@ -174,6 +198,7 @@ const struct hf_kernel ENTRY_NAME = {
 #undef NAME1
 #undef NAME
 #undef GROUPS
+#undef IN_REGISTERS
 #undef TOGETHER
 #undef MOVING
 #undef EACH_GROUP

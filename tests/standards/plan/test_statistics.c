@@ -384,6 +384,96 @@ static void repeated_and_watched(void **state)
     assert_near(hf_exposure_needed_watched(1.0, 0.95, 1, 4.0), (log(20.0) + log(4.0)) / 0.75, 1e-12);
 }
 
+/* Sidak 1967 for 1, 4, 8, 64 independent groups at 95 %: recomputed to 30 digits with a multiple-precision
+ * library; and by the definition: all G hold with probability C. */
+static void claims_of_many_groups(void **state)
+{
+    static const struct {
+        int groups;
+        double exposure;
+    } table[] = {{1, 2.9957323}, {4, 4.3628944}, {8, 5.0528409}, {64, 7.1294790}};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        double apart = hf_exposure_needed_jointly(1.0, 0.95, table[i].groups, 1);
+        double whatever = hf_exposure_needed_jointly(1.0, 0.95, table[i].groups, 0);
+
+        assert_near(apart, table[i].exposure, 1e-6);
+        assert_near(pow(1.0 - exp(-apart), table[i].groups), 0.95, 1e-12);
+        assert_near(table[i].groups * exp(-whatever), 0.05, 1e-12);
+        assert_true(whatever >= apart - 1e-12);
+    }
+}
+
+/* Walking down at 95 %: recomputed to 30 digits; and by simulation, which knows nothing of the sum. Three
+ * sets above the limit, the lowest of them at it exactly: rates 1, rho, rho^2 (all bad), tried from high to
+ * low. */
+static void walking_down(void **state)
+{
+    const double needed = hf_exposure_needed(1.0, 0.95);
+    const int walks = 400000;
+    uint64_t seed = 1;
+    int wrong = 0;
+
+    (void)state;
+    assert_near(hf_walk_down_risk(0.95, 1.5), 0.062403, 1e-6);
+    assert_near(hf_walk_down_risk(0.95, 2.0), 0.052506, 1e-6);
+    assert_near(hf_walk_down_risk(0.95, 3.0), 0.050125, 1e-6);
+    for (int n = 0; n < walks; n++) {
+        int passed = 0;
+
+        for (double rate = 2.25; rate > 0.99 && !passed; rate /= 1.5) {
+            seed = seed * 6364136223846793005u + 1442695040888963407u; /* Knuth's MMIX generator */
+            passed = -log(((double)(seed >> 11) + 0.5) / 9007199254740992.0) / rate > needed;
+        }
+        wrong += passed;
+    }
+    print_message("walks that certified a bad set: %.4f, bound %.4f\n", (double)wrong / walks,
+                  hf_walk_down_risk(0.95, 1.5));
+    assert_true((double)wrong / walks <= hf_walk_down_risk(0.95, 1.5) + 4.0 * sqrt(0.06 / walks));
+    assert_true((double)wrong / walks > 0.055); /* and it is no idle bound */
+}
+
+/* So that a set passes a clean soak with probability p its rate must lie below the excluded one by
+ * -ln(1-C)/-ln p. */
+static void good_sets_pass(void **state)
+{
+    static const double chance[] = {0.95, 0.9, 0.8, 0.5}, factor[] = {58.4, 28.4, 13.4, 4.32};
+
+    (void)state;
+    for (int i = 0; i < 4; i++)
+        assert_near(hf_exposure_needed(1.0, 0.95) / -log(chance[i]) / factor[i], 1.0, 2e-3);
+}
+
+/* Best pass/fail trial and what it keeps of the information: recomputed; and both formulas against the
+ * variance of the score, integrated numerically. */
+static void information(void **state)
+{
+    double best = 0.0, at = 0.0;
+
+    (void)state;
+    for (double u = 0.01; u < 6.0; u += 1e-5) {
+        double kept = hf_information_counted(u);
+
+        at = kept > best ? u : at;
+        best = fmax(best, kept);
+    }
+    assert_near(at, 1.59362426, 2e-5);
+    assert_near(hf_information_counted(1.59362426) / hf_information_timed(1.59362426), 0.81275, 1e-5);
+    for (double u = 0.1; u < 5.0;
+         u += 0.7) { /* score of ln(rate): 1 - x for a fault at x = rate x time, -u else */
+        double sum = exp(-u) * u * u;
+        const int pieces = 20000;
+
+        for (int i = 0; i < pieces; i++) {
+            double x = u * (i + 0.5) / pieces;
+
+            sum += exp(-x) * (1.0 - x) * (1.0 - x) * u / pieces;
+        }
+        assert_near(hf_information_timed(u), sum, 1e-7);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -401,6 +491,10 @@ int main(void)
         cmocka_unit_test(sequential_plans),
         cmocka_unit_test(wald_boundaries),
         cmocka_unit_test(repeated_and_watched),
+        cmocka_unit_test(claims_of_many_groups),
+        cmocka_unit_test(walking_down),
+        cmocka_unit_test(good_sets_pass),
+        cmocka_unit_test(information),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -25,7 +25,7 @@ static const struct hf_driver_config config = {.group_count = GROUPS,
 static void test_names(void **state)
 {
     (void)state;
-    assert_int_equal(hf_driver_count(), 2);
+    assert_int_equal(hf_driver_count(), 4);
     for (int i = 0; i < hf_driver_count(); i++) {
         const struct hf_driver_ops *ops = hf_driver_at(i);
 
@@ -67,11 +67,14 @@ static void test_gate(void **state)
     assert_int_equal(hf_driver_check_wanted(&config, wanted, &error), HF_E_RANGE);
 }
 
+/* The drivers that need nothing of a machine; the others' own tests have the same. */
 static void test_every_driver_has_the_gate(void **state)
 {
+    static const struct hf_driver_ops *const alone[] = {&hf_driver_rig, &hf_driver_sheet};
+
     (void)state;
-    for (int i = 0; i < hf_driver_count(); i++) {
-        const struct hf_driver_ops *ops = hf_driver_at(i);
+    for (size_t i = 0; i < sizeof alone / sizeof alone[0]; i++) {
+        const struct hf_driver_ops *ops = alone[i];
         int16_t wanted[GROUPS] = {9, 9, 6};
         struct hf_rig_config rig = {.group_count = GROUPS, .cores_per_group = 2};
         struct hf_driver_config with_rig = config;

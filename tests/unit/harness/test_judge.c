@@ -1,5 +1,5 @@
-/* The judge: who is blamed when answers differ. Blocks are run here and put into a worker's ring; no process is
- * started. */
+/* The judge: who is blamed when answers differ. Blocks are run here and put into a worker's ring; no process
+ * is started. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -63,10 +63,8 @@ static int set_up(void **unused)
             .group = i / 2, .rank = i % 2, .profile_cpu = 100 + i, .real_cpu = cpus[i / 2 % cpu_count]};
     assert_int_equal(uv_loop_init(&loop), 0);
     assert_int_equal(hf_pool_new(&loop, places, WORKERS, on_death, NULL, &pool, &error), HF_OK);
-    judge = (struct hf_judge){.slice_source = slice_source,
-                              .real_cpus = cpus,
-                              .real_cpu_count = cpu_count,
-                              .home_cpu = -1};
+    judge = (struct hf_judge){
+        .slice_source = slice_source, .real_cpus = cpus, .real_cpu_count = cpu_count, .home_cpu = -1};
     programme = (struct hf_slice){.seed = 9,
                                   .kernel = hf_kernel_index("wide-multiply", 0),
                                   .solo_kernel = -1,
@@ -131,7 +129,8 @@ static void test_wrong(void **unused)
     assert_ptr_equal(finding.blamed, &pool->worker[1]);
     assert_true(finding.expected == record.worker_expected && visits == 0);
     record.block.digest ^= 1;
-    record.worker_expected ^= 2; /* its result is right, its own idea of the answer is not: that core computes too */
+    record.worker_expected ^=
+        2; /* its result is right, its own idea of the answer is not: that core computes too */
     assert_int_equal(judged(&pool->worker[1], &record, &finding), HF_FINDING_WRONG_RESULT);
 }
 
@@ -178,7 +177,8 @@ static void test_second_opinion_elsewhere(void **unused)
     }
 }
 
-/* What was handed over wrong is blamed on the one who handed it over; but not by a worker that is wrong itself. */
+/* What was handed over wrong is blamed on the one who handed it over; but not by a worker that is wrong
+ * itself. */
 static void test_wrong_handoff(void **unused)
 {
     struct hf_block_record record;

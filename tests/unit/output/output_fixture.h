@@ -26,7 +26,13 @@ struct night {
     int exposure_lines;    /* so many exposure records per trial; 0: 3 */
     double mismatch_share; /* of failures that are wrong results; 0: 0.6 */
     int hardware_error_in_soak;
-    int left_out; /* group that is left out, -1 none: 0 means none here as well; give index + 1 */
+    const char *name;      /* of the machine; NULL: heron */
+    double voltage_mv;     /* as entered; 0: 1150 */
+    double theta_shift;    /* steps that every edge lies higher */
+    uint64_t play_seed;    /* of what happens; 0: as the machine's */
+    int day;               /* the run begins so many days later */
+    const char *microcode; /* NULL: the usual one */
+    int left_out;          /* group that is left out, -1 none: 0 means none here as well; give index + 1 */
     /* results */
     int true_limit[HF_GROUPS_MAX];
     double theta[HF_GROUPS_MAX];
@@ -81,7 +87,7 @@ __attribute__((unused)) static void night_profile(const struct night *night, str
     hf_json_begin(&writer, text, 1);
     hf_json_object_open(&writer, NULL);
     hf_json_integer(&writer, "format", 1);
-    hf_json_string(&writer, "name", "heron");
+    hf_json_string(&writer, "name", night->name ? night->name : "heron");
     hf_json_string(&writer, "description",
                    night_profile_words(night, "forecasting workstation of the tide office"));
     hf_json_object_open(&writer, "ratio");
@@ -111,7 +117,7 @@ __attribute__((unused)) static void night_profile(const struct night *night, str
     hf_json_u64(&writer, "seed", night->seed);
     hf_json_object_close(&writer);
     hf_json_object_open(&writer, "conditions");
-    hf_json_number(&writer, "voltage_mv", 1150);
+    hf_json_number(&writer, "voltage_mv", night->voltage_mv > 0 ? night->voltage_mv : 1150);
     hf_json_number(&writer, "ambient_c", 21.5);
     hf_json_string(&writer, "note", night_profile_words(night, "side panel closed"));
     hf_json_object_close(&writer);
@@ -134,10 +140,16 @@ static double night_factor(const struct night *night)
     return night->factor > 0 ? night->factor : 1;
 }
 
+static int64_t night_first_ns(const struct night *night)
+{
+    return FIRST_WALL_NS + night->day * INT64_C(86400000000000);
+}
+
 /* The wall moves to the run time; the journal keeps milliseconds. */
 static void night_clock(struct night_state *state)
 {
-    state->clock_state.wall_ns = FIRST_WALL_NS + (int64_t)(state->now_s / night_factor(state->night) * 1e9);
+    state->clock_state.wall_ns =
+        night_first_ns(state->night) + (int64_t)(state->now_s / night_factor(state->night) * 1e9);
 }
 
 static int night_observe(void *context, const struct hf_event *event, struct hf_error *error)
@@ -179,7 +191,7 @@ static void night_session(struct night_state *state)
     hf_json_integer(writer, "family", 25);
     hf_json_integer(writer, "model", 97);
     hf_json_integer(writer, "stepping", 2);
-    hf_json_string(writer, "microcode", "0xa601206");
+    hf_json_string(writer, "microcode", night->microcode ? night->microcode : "0xa601206");
     hf_json_string(writer, "kernel", "Linux 6.1");
     hf_json_string(writer, "smt", "off");
     hf_json_string(writer, "governor", "performance");
@@ -372,8 +384,8 @@ static int night_advance(struct night_state *state)
         return 0;
     state->now_s = fmax(when, state->now_s);
     if (is_line) {
-        struct hf_event event = progress_of(next->trial, state->now_s - next->begin_s,
-                                            (uint64_t)((state->now_s - next->begin_s) * 50));
+        double served_s = fmin(state->now_s - next->begin_s, next->begin.limit_s);
+        struct hf_event event = progress_of(next->trial, served_s, (uint64_t)(served_s * 50));
         struct hf_error error = {0};
 
         next->lines++;
@@ -456,7 +468,7 @@ __attribute__((unused)) static void night_truth(struct night *night)
     hf_random_init(&random, night->seed, 1);
     night->slope = 1.5;
     for (int g = 0; g < night->groups; g++) {
-        night->theta[g] = 24 + 8 * hf_random_uniform(&random);
+        night->theta[g] = 24 + 8 * hf_random_uniform(&random) + night->theta_shift;
         night->true_limit[g] = (int)floor(night->theta[g] + log(1 / (168 * 60.0)) / night->slope);
     }
 }
@@ -485,8 +497,8 @@ __attribute__((unused)) static void night_write(struct night *night, const char 
     hf_text_release(&document);
     state->night = night;
     state->next_trial = 1;
-    state->clock_state.wall_ns = FIRST_WALL_NS;
-    hf_random_init(&state->random, night->seed, 2);
+    state->clock_state.wall_ns = night_first_ns(night);
+    hf_random_init(&state->random, night->play_seed ? night->play_seed : night->seed, 2);
     assert_ok(hf_plan_config_of_profile(profile, &costs, NULL, config, &method, &error));
     assert_ok(hf_plan_new(config, method, &state->plan, &error));
     options = (struct hf_run_options){
@@ -494,7 +506,7 @@ __attribute__((unused)) static void night_write(struct night *night, const char 
         .journal = {.clock = &clock,
                     .file_ops = &ops,
                     .boot_id = BOOT_A,
-                    .salt = FIXED_SALT + night->seed,
+                    .salt = FIXED_SALT + night->seed + 1000 * night->play_seed,
                     .reserve_bytes = 1 << 20},
         .event_visitor = night_observe,
         .event_context = state,

@@ -98,15 +98,19 @@ static void by_hand_methods_certify_bad_settings(void **state)
 
 static void check_belief(const char *name, const struct table_row *row)
 {
+    /* These rigs have no shared rail and a slope spread of 10 %, not what the belief takes for given: it must
+     * stand that. The rig model's own nights are in docs/performance.md. Widened by three standard errors. */
+    const double groups = row->groups;
+
     print_row(name, row);
     assert_int_equal(row->finished, row->nights);
-    assert_true(row->above_rate <= 0.03);
-    assert_true(row->hours_median <= 1.3 * 6.0);
+    assert_true(row->above_rate <= 0.045 + 3.0 * sqrt(0.045 * 0.955 / groups));
+    assert_true(row->hours_median <= 1.25 * 6.0);
     assert_true(row->hours_p90 <= 1.6 * 6.0);
-    assert_true(row->steps_below <= 2.7);
+    assert_true(row->steps_below <= 2.1);
     assert_true(row->resets <= 1.5 * 8.0);
-    assert_true(row->covered >= 0.90);
-    assert_true(row->alarms <= 0.04);
+    assert_true(row->covered >= 0.90 - 3.0 * sqrt(0.10 * 0.90 / groups));
+    assert_true(row->alarms <= 0.02 + 3.0 * sqrt(0.02 * 0.98 / groups));
 }
 
 static void belief_keeps_its_bounds(void **state)
@@ -116,14 +120,14 @@ static void belief_keeps_its_bounds(void **state)
 
     (void)state;
     config.seed = 2024;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(30));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
     check_belief("belief, plain rigs", &row);
     config.shift_sd = 0.48;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(30));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
     check_belief("belief, run-to-run shift", &row);
     config.named_share = 0.0;
     config.slope_sd_chip = 0.35;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(30));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
     check_belief("belief, wide, none named", &row);
 }
 

@@ -189,6 +189,16 @@ static const struct refusal refusals[] = {
     {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"colour\":1}]"), HF_E_INPUT, "unknown key"},
     {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"limit_c\":106}]"), HF_E_RANGE, "sensors[0].limit_c"},
     {PLUS("\"clock_tolerance_percent\":0"), HF_E_RANGE, "clock_tolerance_percent"},
+    {PLUS("\"driver_failure\":\"maybe\""), HF_E_INPUT, "must be \"stop\" or \"leave-out\""},
+    {PLUS("\"command\":[]"), HF_E_INPUT, "command: must be an object"},
+    {PLUS("\"command\":{\"limit_s\":1}"), HF_E_INPUT, "command.program: missing"},
+    {PLUS("\"command\":{\"program\":[]}"), HF_E_RANGE, "command.program"},
+    {PLUS("\"command\":{\"program\":[3]}"), HF_E_INPUT, "command.program[0]: must be a string"},
+    {PLUS("\"command\":{\"program\":[\"\"]}"), HF_E_INPUT, "whole path, from / on"},
+    {PLUS("\"command\":{\"program\":[\"tool\"]}"), HF_E_INPUT, "whole path, from / on"},
+    {PLUS("\"command\":{\"program\":[\"/tool\"],\"shell\":true}"), HF_E_INPUT, "command: unknown key \"shell\""},
+    {PLUS("\"command\":{\"program\":[\"/tool\"],\"limit_s\":0}"), HF_E_RANGE, "command.limit_s"},
+    {"{" HEAD "," RATIO "," GROUPS ",\"driver\":\"command\"}", HF_E_INPUT, "command: is missing"},
     /* keys */
     {PLUS("\"colour\":1"), HF_E_INPUT, "unknown key \"colour\""},
     {PLUS("\"Mix\":\"night\""), HF_E_INPUT, "unknown key \"Mix\""},
@@ -553,6 +563,7 @@ static const char *const *const schema_paths[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_RIG] = (const char *const[]){"properties", "rig", NULL},
     [HF_PROFILE_ODDITIES] = (const char *const[]){"properties", "rig", "properties", "oddities", NULL},
     [HF_PROFILE_SENSOR] = (const char *const[]){"$defs", "sensor", NULL},
+    [HF_PROFILE_COMMAND] = (const char *const[]){"properties", "command", NULL},
 };
 
 static int is_listed(const char *const *keys, const char *key)
@@ -627,6 +638,29 @@ static void test_schema_agrees(void **state)
     hf_text_release(&text);
 }
 
+/* --- the driver's words ------------------------------------------------------------------------------ */
+
+static void test_command(void **state)
+{
+    struct hf_profile *profile = parse(LEAST);
+
+    (void)state;
+    assert_int_equal(profile->command_count, 0);
+    assert_int_equal(profile->goes_on_without, 0);
+    assert_true(near(profile->command_limit_s, 10));
+    hf_profile_free(profile);
+    profile = parse(PLUS("\"driver_failure\":\"leave-out\",\"command\":{\"program\":[\"/opt/a tool\",\"\",\"$HOME;ls\"],"
+                         "\"limit_s\":2.5}"));
+    assert_int_equal(profile->goes_on_without, 1);
+    assert_int_equal(profile->command_count, 3);
+    assert_string_equal(profile->command[0], "/opt/a tool");
+    assert_string_equal(profile->command[1], ""); /* an empty argument is one */
+    assert_string_equal(profile->command[2], "$HOME;ls");
+    assert_null(profile->command[3]);
+    assert_true(near(profile->command_limit_s, 2.5));
+    hf_profile_free(profile);
+}
+
 /* --- sensors ----------------------------------------------------------------------------------------- */
 
 static void test_sensors(void **state)
@@ -663,7 +697,7 @@ int main(void)
         cmocka_unit_test(test_files),          cmocka_unit_test(test_steps_and_groups),
         cmocka_unit_test(test_256_groups),     cmocka_unit_test(test_heron),
         cmocka_unit_test(test_start),          cmocka_unit_test(test_schema_agrees),
-        cmocka_unit_test(test_sensors),
+        cmocka_unit_test(test_command), cmocka_unit_test(test_sensors),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

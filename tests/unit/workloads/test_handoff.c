@@ -14,8 +14,9 @@
 #include "holdfast/mix.h"
 #include "workloads/team.h"
 
-#define BURSTS      400
-#define STEPS       50
+#define ATTEMPTS 30 /* on a crowded machine two threads are seldom there together */
+#define BURSTS   400
+#define STEPS    50
 
 static struct hf_team_pair pair;
 static _Alignas(64) unsigned char state[1024];
@@ -61,6 +62,27 @@ static void *work(void *argument)
     return NULL;
 }
 
+/* Both sides, whatever the scheduler does: right answers, nothing lost. Returns the exchanges that were met.
+ */
+static uint64_t both_work(enum hf_scope scope, const int cpus[2])
+{
+    struct partner partners[2] = {{.side = 0, .scope = scope, .cpu = cpus[0]},
+                                  {.side = 1, .scope = scope, .cpu = cpus[1]}};
+
+    memset(&pair, 0, sizeof pair);
+    for (int i = 0; i < 2; i++)
+        assert_int_equal(pthread_create(&partners[i].thread, NULL, work, &partners[i]), 0);
+    for (int i = 0; i < 2; i++)
+        assert_int_equal(pthread_join(partners[i].thread, NULL), 0);
+    for (int i = 0; i < 2; i++) {
+        assert_true(partners[i].wrong == 0 && partners[i].foreign == 0);
+        assert_true(atomic_load(&pair.count[i]) == BURSTS * (STEPS + 1)); /* false sharing lost nothing */
+    }
+    assert_true(atomic_load(&pair.guarded[0]) <= 2 * BURSTS * (STEPS + 1));
+    assert_true(atomic_load(&pair.lock) == 0);
+    return partners[0].met + partners[1].met;
+}
+
 static void test_two_partners(void **unused)
 {
     cpu_set_t allowed;
@@ -74,23 +96,13 @@ static void test_two_partners(void **unused)
             cpus[count++] = cpu;
     }
     for (int scope = 0; scope < HF_SCOPES; scope++) {
-        struct partner partners[2] = {{.side = 0, .scope = (enum hf_scope)scope, .cpu = cpus[0]},
-                                      {.side = 1, .scope = (enum hf_scope)scope, .cpu = cpus[1]}};
+        uint64_t met = 0;
 
-        memset(&pair, 0, sizeof pair);
-        for (int i = 0; i < 2; i++)
-            assert_int_equal(pthread_create(&partners[i].thread, NULL, work, &partners[i]), 0);
-        for (int i = 0; i < 2; i++)
-            assert_int_equal(pthread_join(partners[i].thread, NULL), 0);
-        for (int i = 0; i < 2; i++) {
-            assert_true(partners[i].wrong == 0 && partners[i].foreign == 0);
-            assert_true(atomic_load(&pair.count[i]) == BURSTS * (STEPS + 1)); /* false sharing lost nothing */
-        }
-        assert_true(atomic_load(&pair.guarded[0]) <= 2 * BURSTS * (STEPS + 1));
-        assert_true(atomic_load(&pair.lock) == 0);
-        print_message("scope %d: %llu and %llu of %d exchanges met\n", scope, (unsigned long long)partners[0].met,
-                      (unsigned long long)partners[1].met, BURSTS * (STEPS + 1));
-        assert_true(count < 2 || partners[0].met > 0); /* with two CPUs they are there together at some time */
+        for (int attempt = 0; attempt < ATTEMPTS && met == 0; attempt++)
+            met = both_work((enum hf_scope)scope, cpus);
+        print_message("scope %d: %llu of %d exchanges met\n", scope, (unsigned long long)met,
+                      2 * BURSTS * (STEPS + 1));
+        assert_true(count < 2 || met > 0); /* with two CPUs they are there together at some time */
     }
 }
 
@@ -228,7 +240,8 @@ static void test_guarded_wrong(void **unused)
     assert_true(right && foreign == 4);
 }
 
-/* A partner that died with the lock: nobody waits for it; when its worker begins anew, the lock is free again. */
+/* A partner that died with the lock: nobody waits for it; when its worker begins anew, the lock is free
+ * again. */
 static void test_dead_holder(void **unused)
 {
     uint64_t met, foreign, guarded;
@@ -283,10 +296,10 @@ static void test_plan(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_two_partners),    cmocka_unit_test(test_no_partner),
-        cmocka_unit_test(test_silent_partner),  cmocka_unit_test(test_wrong_token),
-        cmocka_unit_test(test_wrong_sequence),  cmocka_unit_test(test_own_line_wrong),
-        cmocka_unit_test(test_guarded_wrong),   cmocka_unit_test(test_dead_holder),
+        cmocka_unit_test(test_two_partners),   cmocka_unit_test(test_no_partner),
+        cmocka_unit_test(test_silent_partner), cmocka_unit_test(test_wrong_token),
+        cmocka_unit_test(test_wrong_sequence), cmocka_unit_test(test_own_line_wrong),
+        cmocka_unit_test(test_guarded_wrong),  cmocka_unit_test(test_dead_holder),
         cmocka_unit_test(test_plan),
     };
 

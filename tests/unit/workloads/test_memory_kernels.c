@@ -1,5 +1,5 @@
-/* chase, gather and copy: the cycle, the arena that is left as it was found, wrong words in it that are met, and the
- * scrub. */
+/* chase, gather and copy: the cycle, the arena that is left as it was found, wrong words in it that are met,
+ * and the scrub. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -57,7 +57,7 @@ static void test_one_cycle(void **unused)
             place = next;
         }
         assert_true(place == hf_chase_place(0, mask)); /* back at the start, not before */
-        assert_true(neighbours * 50 < mask);           /* the next line is seldom the one that a prefetcher guesses */
+        assert_true(neighbours * 50 < mask); /* the next line is seldom the one that a prefetcher guesses */
     }
 }
 
@@ -84,7 +84,8 @@ static void test_arena_is_left_as_found(void **unused)
     }
 }
 
-/* Thousands of random bits of the arena: met once on the way around, located by the scrub, put right by it. */
+/* Thousands of random bits of the arena: met once on the way around, located by the scrub, put right by it.
+ */
 static void check_planted(const struct hf_kernel *kernel, struct hf_random *random)
 {
     enum hf_operands operands = (enum hf_operands)hf_random_below(random, HF_OPERANDS_COUNT);
@@ -195,7 +196,8 @@ static void test_around(void **unused)
 
             kernels[i]->start(state, HF_OPERANDS_CARRY, 11 + extra);
             kernels[i]->advance(state, steps);
-            assert_true(kernels[i]->digest(state) == kernels[i]->expect(HF_OPERANDS_CARRY, 11 + extra, steps));
+            assert_true(kernels[i]->digest(state) ==
+                        kernels[i]->expect(HF_OPERANDS_CARRY, 11 + extra, steps));
         }
     }
 }
@@ -227,12 +229,9 @@ static void test_reserve_and_drop(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_one_cycle),
-        cmocka_unit_test(test_arena_is_left_as_found),
-        cmocka_unit_test(test_planted_in_arena),
-        cmocka_unit_test(test_planted_every_bit_position),
-        cmocka_unit_test(test_sizes_change),
-        cmocka_unit_test(test_around),
+        cmocka_unit_test(test_one_cycle),        cmocka_unit_test(test_arena_is_left_as_found),
+        cmocka_unit_test(test_planted_in_arena), cmocka_unit_test(test_planted_every_bit_position),
+        cmocka_unit_test(test_sizes_change),     cmocka_unit_test(test_around),
         cmocka_unit_test(test_reserve_and_drop),
     };
 

@@ -101,7 +101,8 @@ static void test_found(void **unused)
     assert_true(sizes.arena_bytes[3] == 1 * MIB);   /* of a share of 2 M: twice what level 2 holds */
     assert_true(sizes.arena_bytes[4] == 8 * MIB);   /* four shares: all together four times the cache */
     assert_false(sizes.memory_short);
-    assert_true(found(1).arena_bytes[3] == 8 * MIB && found(1).arena_bytes[4] == 64 * MIB); /* nobody to share with */
+    assert_true(found(1).arena_bytes[3] == 8 * MIB &&
+                found(1).arena_bytes[4] == 64 * MIB); /* nobody to share with */
 }
 
 static void test_nothing_told(void **unused)
@@ -149,7 +150,8 @@ static void test_memory_short(void **unused)
 
     (void)unused;
     put_workstation();
-    put("/proc/meminfo", "MemAvailable: 262144 kB\n"); /* 256 MiB, a quarter of it for 16 arenas: 4 MiB each */
+    put("/proc/meminfo",
+        "MemAvailable: 262144 kB\n"); /* 256 MiB, a quarter of it for 16 arenas: 4 MiB each */
     sizes = found(16);
     assert_true(sizes.arena_bytes[4] == 4 * MIB);
     assert_true(sizes.memory_short);
@@ -167,7 +169,8 @@ static void test_rule(void **unused)
         for (uint64_t l2 = 128 * KIB; l2 <= 4 * MIB; l2 *= 2) {
             for (uint64_t l3 = 0; l3 <= 1 * GIB; l3 = l3 == 0 ? 2 * MIB : l3 * 4) {
                 for (uint32_t sharers = 1; sharers <= 64; sharers *= 4) {
-                    struct hf_sizes sizes = {.cache_bytes = {0, l1, l2, l3}, .cache_sharers = {0, 1, 1, sharers}};
+                    struct hf_sizes sizes = {.cache_bytes = {0, l1, l2, l3},
+                                             .cache_sharers = {0, 1, 1, sharers}};
 
                     hf_sizes_choose(&sizes, 64, 64 * MIB);
                     assert_true(hf_sizes_are_valid(&sizes));

@@ -21,7 +21,7 @@
 #define V_ADD(a, b)      vaddq_f64((a), (b))
 #define V_SUBTRACT(a, b) vsubq_f64((a), (b))
 #define V_FMA(a, b, c)   vfmaq_f64((c), (a), (b))
-#define V_FMS(a, b, c)   vnegq_f64(vfmsq_f64((c), (a), (b))) /* the sign goes into the addition that follows */
+#define V_FMS(a, b, c)   vnegq_f64(vfmsq_f64((c), (a), (b))) /* the sign goes into the next addition */
 #define V_FNMA(a, b, c)  vfmsq_f64((c), (a), (b))
 #define V_OPAQUE(v)      __asm__ volatile("" : "+w"(v))
 #define LIMIT_VECTORS    12

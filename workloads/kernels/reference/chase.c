@@ -1,36 +1,37 @@
 /*
- * chase: chains of dependent loads around a permutation that is one cycle over all words of the arena (Sattolo 1986
- * draws such permutations; ours is made so that it can be counted). Plain C is its only form: a load is a load.
+ * chase: chains of dependent loads around a permutation that is one cycle over all words of the arena
+ * (Sattolo 1986 draws such permutations; ours is made so that it can be counted). Plain C is its only form: a
+ * load is a load.
  *
- * Position t of the cycle lies at place(t), a bijection of 0 .. N - 1 that xors, multiplies and xors again, so that
- * neither the next line nor a stride can be guessed. The word there holds the place of position t + 1 in its low k
- * bits (N = 2^k) and in the upper 64 - k an affine function of t. Four chains run side by side, a quarter of the
- * cycle apart. Known: after n steps a chain's word is that of position t0 + n - 1, and the sum of the upper parts is
- * an arithmetic series, counted around the cycle.
+ * Position t of the cycle lies at place(t), a bijection of 0 .. N - 1 that xors, multiplies and xors again,
+ * so that neither the next line nor a stride can be guessed. The word there holds the place of position t + 1
+ * in its low k bits (N = 2^k) and in the upper 64 - k an affine function of t. Four chains run side by side,
+ * a quarter of the cycle apart. Known: after n steps a chain's word is that of position t0 + n - 1, and the
+ * sum of the upper parts is an arithmetic series, counted around the cycle.
  *
  * Words of a state: the four words loaded last, the four sums, the number of steps, flaw.
  *
- * Why nothing is forgotten: a wrong low bit sends the chain to another position of the same cycle, where it stays
- * ahead or behind by a constant number of positions: the last word is another one. A wrong upper bit stays in the
- * sum. A wrong word in the arena is met when a chain comes by, and by the scrub.
+ * Why nothing is forgotten: a wrong low bit sends the chain to another position of the same cycle, where it
+ * stays ahead or behind by a constant number of positions: the last word is another one. A wrong upper bit
+ * stays in the sum. A wrong word in the arena is met when a chain comes by, and by the scrub.
  *
  * Masked errors, and what catches them:
  *   - the upper bits of a word after they were added and its lower ones were used: dead, not an error.
  *   - two wrong upper parts that cancel: not from one error.
- *   - a step count that is wrong by whole cycles where the sums come round too (steps times a power of two): the number
- *     of steps is a word of its own.
- *   - base address, mask: a wrong one leads to other words, or ends the process; compared with the arena's after the
- *     burst. Loaded words are masked before they become an index: none of them leads out of the arena.
+ *   - a step count that is wrong by whole cycles where the sums come round too (steps times a power of two):
+ * the number of steps is a word of its own.
+ *   - base address, mask: a wrong one leads to other words, or ends the process; compared with the arena's
+ * after the burst. Loaded words are masked before they become an index: none of them leads out of the arena.
  *
- * Operand sets: the upper part of the words. full: random odd steps; bounded: t itself, below 2^27; sparse: one bit;
- * carry: the complement of t, all upper bits set. The low bits are places in every set.
+ * Operand sets: the upper part of the words. full: random odd steps; bounded: t itself, below 2^27; sparse:
+ * one bit; carry: the complement of t, all upper bits set. The low bits are places in every set.
  */
 #include "workloads/kernels/chase.h"
 
-#define CHAINS     HF_CHASE_CHAINS
-#define WORDS      HF_CHASE_WORDS
+#define CHAINS        HF_CHASE_CHAINS
+#define WORDS         HF_CHASE_WORDS
 #define TURNS_A_ROUND 64
-#define MULTIPLIER UINT64_C(0xd1342543de82ef95) /* odd; 5 mod 8 (Steele and Vigna 2021, table 5) */
+#define MULTIPLIER    UINT64_C(0xd1342543de82ef95) /* odd; 5 mod 8 (Steele and Vigna 2021, table 5) */
 
 /* Half of the bits, rounded up: x ^ x >> half undoes itself. */
 HF_INLINE int half_bits(uint64_t mask)
@@ -38,7 +39,8 @@ HF_INLINE int half_bits(uint64_t mask)
     return (64 - __builtin_clzll(mask) + 1) / 2;
 }
 
-/* The inverse of an odd number modulo 2^64: each turn doubles the number of right bits (Hensel 1904), from 3. */
+/* The inverse of an odd number modulo 2^64: each turn doubles the number of right bits (Hensel 1904), from 3.
+ */
 HF_INLINE uint64_t odd_inverse(uint64_t odd)
 {
     uint64_t inverse = odd;
@@ -154,8 +156,8 @@ HF_KERNEL_CODE static void chase_advance(void *opaque_state, uint64_t steps)
                    ((uint64_t)(uintptr_t)words ^ (uint64_t)(uintptr_t)arena->words) | (up ^ steps) | down;
 }
 
-/* As many chains of masked loads over the same cycle, and nothing else: the latency of the level. Each call goes on
- * where the last one ended: the same few words again would come from a nearer cache. */
+/* As many chains of masked loads over the same cycle, and nothing else: the latency of the level. Each call
+ * goes on where the last one ended: the same few words again would come from a nearer cache. */
 static uint64_t chase_limit(int level, uint64_t rounds)
 {
     static _Thread_local uint64_t start;
@@ -267,8 +269,8 @@ static uint64_t chase_expect(int level, enum hf_operands operands, uint64_t seed
     return hf_words_fold(words, WORDS);
 }
 
-static void chase_locate(const void *state, int level, enum hf_operands operands, uint64_t seed, uint64_t steps,
-                         struct hf_lane_report *ret_report)
+static void chase_locate(const void *state, int level, enum hf_operands operands, uint64_t seed,
+                         uint64_t steps, struct hf_lane_report *ret_report)
 {
     uint64_t expected[WORDS];
 

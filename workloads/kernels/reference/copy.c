@@ -1,38 +1,40 @@
 /*
  * copy, plain C, and the closed form.
  *
- * The data: word j of chunk number n (first half: n = 2 c, second: n = 2 c + 1) is pattern[j] + n x apart. The pattern
- * is the output of the ChaCha20 block function for the full set (RFC 8439, section 2.3; key: the bytes 0 to 31, nonce
- * 0), so neighbouring words have nothing in common; `apart` makes every chunk another one.
+ * The data: word j of chunk number n (first half: n = 2 c, second: n = 2 c + 1) is pattern[j] + n x apart.
+ * The pattern is the output of the ChaCha20 block function for the full set (RFC 8439, section 2.3; key: the
+ * bytes 0 to 31, nonce 0), so neighbouring words have nothing in common; `apart` makes every chunk another
+ * one.
  *
- * The closed form. Let S be a lane's sum over a chunk's rows of the pattern and T the same with weights (tiers -
- * tier). A summed move of chunk n takes (one, two) to (one + S + rows n a, two + tiers one + T + n a W), W the sum of
- * all rows' weights: a linear map of (one, two, S, T, a, c a), the same for all lanes. A step is the product of two of them and of c -> c
- * + 1; a way around the arena ends with c = 0. Powers of these maps by squaring give any number of steps, and one row
- * each of the result gives the sums of every lane.
+ * The closed form. Let S be a lane's sum over a chunk's rows of the pattern and T the same with weights
+ * (tiers - tier). A summed move of chunk n takes (one, two) to (one + S + rows n a, two + tiers one + T + n a
+ * W), W the sum of all rows' weights: a linear map of (one, two, S, T, a, c a), the same for all lanes. A
+ * step is the product of two of them and of c -> c
+ * + 1; a way around the arena ends with c = 0. Powers of these maps by squaring give any number of steps, and
+ * one row each of the result gives the sums of every lane.
  *
- * Why nothing is forgotten: one and two are moved by bijections for a given word, so a wrong bit in them stays; a
- * wrong word that was loaded stays in `one` as its difference. What moves 1 to 4 store is what moves 5 and 6 load and
- * sum; what those store is summed at the next visit, or met by the scrub.
+ * Why nothing is forgotten: one and two are moved by bijections for a given word, so a wrong bit in them
+ * stays; a wrong word that was loaded stays in `one` as its difference. What moves 1 to 4 store is what moves
+ * 5 and 6 load and sum; what those store is summed at the next visit, or met by the scrub.
  *
  * Masked errors, and what catches them:
  *   - a store that is lost: the place keeps another chunk's words than the next load must find.
  *   - a move that reads or writes elsewhere: every chunk differs, and so does every word's weight.
  *   - two wrong words whose differences cancel in both sums: not from one error.
  *   - the spare chunk between two steps: dead.
- *   - addresses and counts in registers: a wrong one moves other bytes, or ends the process; the counter of steps is in
- *     the digest, and counted up and down.
+ *   - addresses and counts in registers: a wrong one moves other bytes, or ends the process; the counter of
+ * steps is in the digest, and counted up and down.
  *
- * Operand sets: full: ChaCha20; bounded: bytes; sparse: one bit in each word; carry: minus small numbers. The sums
- * grow from there and look random in all sets after a few rows.
+ * Operand sets: full: ChaCha20; bounded: bytes; sparse: one bit in each word; carry: minus small numbers. The
+ * sums grow from there and look random in all sets after a few rows.
  */
 #include "workloads/kernels/copy.h"
 
-#define LANES HF_COPY_LANES
-#define ROWS  HF_COPY_ROWS
-#define TIER  HF_COPY_TIER
-#define TIERS HF_COPY_TIERS
-#define WORDS HF_COPY_WORDS
+#define LANES  HF_COPY_LANES
+#define ROWS   HF_COPY_ROWS
+#define TIER   HF_COPY_TIER
+#define TIERS  HF_COPY_TIERS
+#define WORDS  HF_COPY_WORDS
 #define SUMMED 2 /* moves of a step: chunks 2 c and 2 c + 1 */
 
 /* --- the data --- */
@@ -107,7 +109,8 @@ static void make_pattern(enum hf_operands operands, uint64_t ret_pattern[HF_COPY
     for (uint32_t i = 0; i < HF_COPY_CHUNK_WORDS / 8; i++) {
         chacha_block(i, words);
         for (int k = 0; k < 8; k++)
-            ret_pattern[8 * i + (uint32_t)k] = shaped(operands, words[2 * k] | (uint64_t)words[2 * k + 1] << 32);
+            ret_pattern[8 * i + (uint32_t)k] =
+                shaped(operands, words[2 * k] | (uint64_t)words[2 * k + 1] << 32);
     }
 }
 
@@ -148,7 +151,8 @@ uint64_t hf_copy_formula(struct hf_arena *arena, int compare, struct hf_lane_rep
         uint64_t offset = number * apart_of(arena->operands);
 
         for (uint64_t j = 0; j < HF_COPY_CHUNK_WORDS; j++)
-            wrong += hf_arena_put(arena, chunk * HF_COPY_CHUNK_WORDS + j, pattern[j] + offset, compare, ret_report);
+            wrong += hf_arena_put(arena, chunk * HF_COPY_CHUNK_WORDS + j, pattern[j] + offset, compare,
+                                  ret_report);
     }
     return wrong;
 }

@@ -1,14 +1,16 @@
 /*
  * gather, plain C, and the closed form.
  *
- * A lane's counter moves by an odd stride modulo 2^64 each step; its low bits are the index. The lanes start evenly
- * spaced on the walk, so no two of them ever meet, and all words are visited in (words / lanes) steps. At 512 bit
- * each step gathers, scatters the complement, gathers that, and scatters back what was there: two gathers, two
- * scatters, and the arena is left as it was found. Known: counters by counter + steps x stride; every flaw 0.
+ * A lane's counter moves by an odd stride modulo 2^64 each step; its low bits are the index. The lanes start
+ * evenly spaced on the walk, so no two of them ever meet, and all words are visited in (words / lanes) steps.
+ * At 512 bit each step gathers, scatters the complement, gathers that, and scatters back what was there: two
+ * gathers, two scatters, and the arena is left as it was found. Known: counters by counter + steps x stride;
+ * every flaw 0.
  *
- * Why nothing is forgotten: a counter's step is a bijection modulo 2^64; a gathered word that is not the index's
- * leaves its wrong bits in the lane's flaw, which is only ever added to; a store that was lost or went astray leaves
- * a word that is not as the formula says, and is met by the gather after it, on the next way around, or by the scrub.
+ * Why nothing is forgotten: a counter's step is a bijection modulo 2^64; a gathered word that is not the
+ * index's leaves its wrong bits in the lane's flaw, which is only ever added to; a store that was lost or
+ * went astray leaves a word that is not as the formula says, and is met by the gather after it, on the next
+ * way around, or by the scrub.
  *
  * Masked errors, and what catches them:
  *   - a wrong index: the expected word comes from an index of its own, masked from the counter once more.
@@ -16,8 +18,8 @@
  *   - base, mask, stride: compared with the arena and the state after the burst.
  *   - a flaw bit that falls back to 0 hides one that was found: two errors.
  *
- * Operand sets: the words. full: random multiples, all bits move; bounded: the index itself; sparse: the index in
- * the upper half of the word alone; carry: all upper bits set.
+ * Operand sets: the words. full: random multiples, all bits move; bounded: the index itself; sparse: the
+ * index in the upper half of the word alone; carry: all upper bits set.
  */
 #include "workloads/kernels/gather.h"
 
@@ -83,7 +85,8 @@ static void expect_words(int level, enum hf_operands operands, uint64_t seed, ui
     ret_words[lanes + flaws + 1] = 0;
 }
 
-void hf_gather_start(struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed, int lanes)
+void hf_gather_start(struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed,
+                     int lanes)
 {
     const struct hf_arena *arena = hf_arena_get(HF_ARENA_GATHER, level, operands);
 
@@ -108,8 +111,8 @@ uint64_t hf_gather_expect(int level, enum hf_operands operands, uint64_t seed, u
     return hf_words_fold(words, HF_GATHER_WORDS(lanes));
 }
 
-void hf_gather_locate(const struct hf_gather_state *state, int level, enum hf_operands operands, uint64_t seed,
-                      uint64_t steps, int lanes, struct hf_lane_report *ret_report)
+void hf_gather_locate(const struct hf_gather_state *state, int level, enum hf_operands operands,
+                      uint64_t seed, uint64_t steps, int lanes, struct hf_lane_report *ret_report)
 {
     uint64_t expected[HF_GATHER_WORDS_MAX];
     uint64_t got[HF_GATHER_WORDS_MAX];
@@ -227,14 +230,14 @@ GATHER_ADVANCE(32, HF_GATHER_SCATTERS_512)
 #define BURST_L3     200
 #define BURST_MEMORY 50
 
-#define WIDTH         256
-#define ADVANCE       advance_16
-#define LIMIT         reference_limit
+#define WIDTH           256
+#define ADVANCE         advance_16
+#define LIMIT           reference_limit
 #define ENTRY_OF(label) hf_reference_gather_256_##label
 #include "workloads/kernels/gather_entries.h"
 
-#define WIDTH         512
-#define ADVANCE       advance_32
-#define LIMIT         reference_limit
+#define WIDTH           512
+#define ADVANCE         advance_32
+#define LIMIT           reference_limit
 #define ENTRY_OF(label) hf_reference_gather_512_##label
 #include "workloads/kernels/gather_entries.h"

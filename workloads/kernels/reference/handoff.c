@@ -1,27 +1,31 @@
 /*
- * handoff: what two cores do with one cache line. Plain C with C11 atomics is its only form: the lock-prefixed and
- * exclusive instructions behind them are what is tested.
+ * handoff: what two cores do with one cache line. Plain C with C11 atomics is its only form: the
+ * lock-prefixed and exclusive instructions behind them are what is tested.
  *
  * A step, on the pair this worker shares with its partner (workloads/team.h):
  *   1. writes its next token, and looks whether the last one still stands in its own line as it was written;
  *   2. adds 1 to its counter, beside which the partner does the same: the old value must be the one it left;
  *   3. takes the lock if it is free, checks what it guards, writes the next values, and gives it back;
- *   4. takes the partner's token when there is a new one: number above the last, every word as the number says;
+ *   4. takes the partner's token when there is a new one: number above the last, every word as the number
+ * says;
  *   5. waits, a bounded time, until the partner has seen the token of (1): one exchange is met;
  *   6. moves its chain x -> m x + k modulo 2^64.
- * Known: the chain by affine jump-ahead, the step count, and that every flaw is 0: whatever the partner does. How many
- * exchanges were met is no part of the answer: it says whether there was a partner, that is, whether the block proves
- * anything (hf_kernel.partnered).
+ * Known: the chain by affine jump-ahead, the step count, and that every flaw is 0: whatever the partner does.
+ * How many exchanges were met is no part of the answer: it says whether there was a partner, that is, whether
+ * the block proves anything (hf_kernel.partnered).
  *
- * Words of a state: chain, steps, flaw (of this core), m, k, the difference of two counts of exchanges. Beside them, not
- * in the digest: the count itself, and `foreign`, the bits of a token or of guarded words that the partner left wrong.
+ * Words of a state: chain, steps, flaw (of this core), m, k, the difference of two counts of exchanges.
+ * Beside them, not in the digest: the count itself, and `foreign`, the bits of a token or of guarded words
+ * that the partner left wrong.
  *
- * Who is to blame: a wrong token is read again. If it is right now, this core read it wrong: flaw. If it stays wrong it
- * stands so in memory: the partner made it wrong (it looks at its own line too, and says so itself): foreign.
+ * Who is to blame: a wrong token is read again. If it is right now, this core read it wrong: flaw. If it
+ * stays wrong it stands so in memory: the partner made it wrong (it looks at its own line too, and says so
+ * itself): foreign.
  *
  * Masked errors, and what catches them:
  *   - a token that was overwritten before the partner looked: the next one is looked at.
- *   - a wrong number that is still above the last and has its right words: the words follow from all its bits.
+ *   - a wrong number that is still above the last and has its right words: the words follow from all its
+ * bits.
  *
  * Operand sets: the chain's start and map, as in wide-multiply; tokens are the same in all sets.
  */
@@ -47,15 +51,16 @@ struct handoff_state {
     uint64_t multiplier;
     uint64_t increment;
     uint64_t met;
-    uint64_t met_again; /* the same: a wrong count would throw a block away, or keep one that proves nothing */
+    uint64_t
+        met_again; /* the same: a wrong count would throw a block away, or keep one that proves nothing */
     uint64_t foreign;
 };
 
 _Static_assert(sizeof(struct handoff_state) % 64 == 0, "states are laid side by side");
 
-#define LOAD(place)         atomic_load_explicit((place), memory_order_relaxed)
-#define LOAD_ACQUIRE(place) atomic_load_explicit((place), memory_order_acquire)
-#define STORE(place, value) atomic_store_explicit((place), (value), memory_order_relaxed)
+#define LOAD(place)                 atomic_load_explicit((place), memory_order_relaxed)
+#define LOAD_ACQUIRE(place)         atomic_load_explicit((place), memory_order_acquire)
+#define STORE(place, value)         atomic_store_explicit((place), (value), memory_order_relaxed)
 #define STORE_RELEASE(place, value) atomic_store_explicit((place), (value), memory_order_release)
 
 /* Bits of the words that do not follow from the number. */
@@ -101,7 +106,8 @@ HF_INLINE int is_lasting(const struct hf_team_side *other, uint64_t number, uint
 }
 
 /* Takes a new token if there is one. */
-HF_INLINE void token_take(struct handoff_state *state, const struct hf_team_side *other, struct hf_team_side *own)
+HF_INLINE void token_take(struct handoff_state *state, const struct hf_team_side *other,
+                          struct hf_team_side *own)
 {
     uint64_t last = LOAD(&own->seen);
     uint64_t number, flaw;
@@ -142,8 +148,8 @@ HF_INLINE void guard(struct handoff_state *state, struct hf_team_pair *pair, uin
 }
 
 /* Until the partner has seen the token, or for as long as patience lasts. */
-HF_INLINE void exchange(struct handoff_state *state, struct hf_team_side *own, const struct hf_team_side *other,
-                        uint64_t number, int looks)
+HF_INLINE void exchange(struct handoff_state *state, struct hf_team_side *own,
+                        const struct hf_team_side *other, uint64_t number, int looks)
 {
     for (int look = 0; look < looks; look++) {
         uint64_t seen;
@@ -304,7 +310,7 @@ static void handoff_partnered(const void *opaque_state, uint64_t *ret_met, uint6
     *ret_foreign = state->foreign;
 }
 
-#define HANDOFF_ENTRY(scope_, place_, limit_)                                                                        \
+#define HANDOFF_ENTRY(scope_, place_, limit_)                                                                \
     extern const struct hf_kernel hf_reference_handoff_##scope_;                                             \
     const struct hf_kernel hf_reference_handoff_##scope_ = {                                                 \
         .name = "handoff-" #scope_,                                                                          \
@@ -324,7 +330,7 @@ static void handoff_partnered(const void *opaque_state, uint64_t *ret_met, uint6
         .locate = handoff_locate,                                                                            \
         .plant = handoff_plant,                                                                              \
         .partnered = handoff_partnered,                                                                      \
-        .scope = place_,                                                                      \
+        .scope = place_,                                                                                     \
     };
 
 HANDOFF_ENTRY(group, HF_SCOPE_GROUP, "round trip of a cache line between two cores of a group")

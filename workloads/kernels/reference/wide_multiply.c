@@ -1,13 +1,19 @@
 /*
- * wide-multiply, plain C, and the closed form: powers modulo 2^61 - 1, affine jump-ahead modulo 2^64.
+ * wide-multiply, plain C, and the closed form: powers modulo 2^61 - 1 and 2^128, affine jump-ahead modulo
+ * 2^64.
  *
  * Masked errors, and what catches them:
  *   - a power chain wrong by a multiple of 2^61 - 1 is the same residue: no single bit does that.
  *   - the upper half of a product that is not used (affine chains take the lower 64 bits only): not an error.
  *   - a constant that changes in its register after its last use: compared with memory at the end of each
  *     burst.
- *   - a low-order error in an affine chain never reaches lower bits, but it stays where it is: multiplication
- *     by an odd number is a bijection modulo 2^64.
+ *   - a low-order error in an affine or double chain never reaches lower bits, but it stays where it is:
+ * multiplication by an odd number is a bijection modulo 2^64 and 2^128, and an error in an upper bit never
+ * leaves the number.
+ *
+ * Operand sets: the powers modulo 2^61 - 1 are as good as random after a few turns, whatever the set. A
+ * number modulo 2^64 or 2^128 keeps its lowest bits' cycle (bit b has period 2^b at most), and bounded and
+ * sparse ones keep the trailing zeros of their start.
  */
 #include <assert.h>
 #include <string.h>
@@ -45,6 +51,21 @@ static struct hf_affine affine_map(enum hf_operands operands)
     }
 }
 
+/* Odd. */
+static uint64_t double_multiplier(enum hf_operands operands, uint64_t word)
+{
+    switch (operands) {
+    case HF_OPERANDS_BOUNDED:
+        return 3 + 2 * (word % 127);
+    case HF_OPERANDS_SPARSE:
+        return UINT64_C(1) << (1 + word % 63) | 1;
+    case HF_OPERANDS_CARRY:
+        return UINT64_MAX - 2 * (1 + word % 16);
+    default:
+        return word | 1;
+    }
+}
+
 static uint64_t affine_word(enum hf_operands operands, uint64_t word)
 {
     switch (operands) {
@@ -68,17 +89,34 @@ void hf_wide_start(void *opaque_state, enum hf_operands operands, uint64_t seed)
         state->power[i] = power_word(operands, hf_seed_word(seed, (uint64_t)i));
     for (int i = 0; i < HF_WIDE_AFFINES; i++)
         state->affine[i] = affine_word(operands, hf_seed_word(seed, 64 + (uint64_t)i));
+    for (int i = 0; i < HF_WIDE_DOUBLES; i++) {
+        state->low[i] = affine_word(operands, hf_seed_word(seed, 192 + (uint64_t)i));
+        state->high[i] = affine_word(operands, hf_seed_word(seed, 256 + (uint64_t)i));
+    }
     state->power_multiplier = power_word(operands, hf_seed_word(seed, 128));
     state->affine_multiplier = map.multiplier;
     state->affine_increment = map.increment;
+    state->double_multiplier = double_multiplier(operands, hf_seed_word(seed, 129));
     state->flaw = 0;
+    memset(state->unused, 0, sizeof state->unused);
 }
 
 static void words_of(const struct hf_wide_state *state, uint64_t ret_words[HF_WIDE_WORDS])
 {
-    memcpy(ret_words, state, sizeof *state);
+    memcpy(ret_words, state, HF_WIDE_WORDS * sizeof ret_words[0]);
     for (int i = 0; i < HF_WIDE_POWERS; i++)
         ret_words[i] = state->power[i] % PRIME;
+}
+
+static hf_u128 power_128(uint64_t base, uint64_t exponent)
+{
+    hf_u128 result = 1;
+
+    for (hf_u128 square = base; exponent != 0; exponent >>= 1, square *= square) {
+        if (exponent & 1)
+            result *= square;
+    }
+    return result;
 }
 
 static void expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps,
@@ -86,9 +124,10 @@ static void expect_words(enum hf_operands operands, uint64_t seed, uint64_t step
 {
     struct hf_wide_state state;
     struct hf_affine jump;
+    hf_u128 double_power;
     uint64_t power;
 
-    assert(steps < UINT64_MAX / HF_WIDE_POWER_TURNS);
+    assert(steps < UINT64_MAX / HF_WIDE_DOUBLE_TURNS);
     hf_wide_start(&state, operands, seed);
     power = hf_power_mod(state.power_multiplier, steps * HF_WIDE_POWER_TURNS, PRIME);
     jump = hf_affine_power(affine_map(operands), steps * HF_WIDE_AFFINE_TURNS);
@@ -96,6 +135,13 @@ static void expect_words(enum hf_operands operands, uint64_t seed, uint64_t step
         state.power[i] = hf_multiply_mod(state.power[i], power, PRIME);
     for (int i = 0; i < HF_WIDE_AFFINES; i++)
         state.affine[i] = hf_affine_apply(jump, state.affine[i]);
+    double_power = power_128(state.double_multiplier, steps * HF_WIDE_DOUBLE_TURNS);
+    for (int i = 0; i < HF_WIDE_DOUBLES; i++) {
+        hf_u128 number = ((hf_u128)state.high[i] << 64 | state.low[i]) * double_power;
+
+        state.low[i] = (uint64_t)number;
+        state.high[i] = (uint64_t)(number >> 64);
+    }
     words_of(&state, ret_words);
 }
 
@@ -153,6 +199,10 @@ HF_KERNEL_CODE static void advance(void *opaque_state, uint64_t steps)
             for (int i = 0; i < HF_WIDE_AFFINES; i++)
                 state->affine[i] = state->affine[i] * state->affine_multiplier + state->affine_increment;
         }
+        for (int turn = 0; turn < HF_WIDE_DOUBLE_TURNS; turn++) {
+            for (int i = 0; i < HF_WIDE_DOUBLES; i++)
+                hf_wide_double_turn(&state->low[i], &state->high[i], state->double_multiplier);
+        }
         up++;
         down--;
         HF_OPAQUE(down);
@@ -174,9 +224,9 @@ const struct hf_kernel hf_reference_wide_multiply = {
     .state_bytes = sizeof(struct hf_wide_state),
     .live_state = HF_LIVE_GENERAL | HF_LIVE_MEMORY,
     .live_bits = 64 * HF_WIDE_WORDS,
-    .burst_steps = 500,
+    .burst_steps = 100,
     .operations_per_step = HF_WIDE_MULTIPLIES,
-    .limit = "issue of multiply, shift and add",
+    .limit = "multiplier issue",
     .limit_loop = limit_loop,
     .start = hf_wide_start,
     .advance = advance,

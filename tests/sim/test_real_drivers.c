@@ -1,0 +1,598 @@
+/*
+ * Real drivers under the supervisor, on a machine that is a folder: its clock limits, its temperatures and its
+ * performance counters are files, which a thread of this test ("the world") changes as a machine would. Workers and
+ * their load are real.
+ *
+ * ACPI's counters give the clock: nominal frequency x reference / nominal performance x d delivered / d reference
+ * (ACPI 6.5, 8.4.6.1).
+ */
+#include <errno.h>
+#include <fcntl.h>
+#include <math.h>
+#include <pthread.h>
+#include <signal.h>
+#include <sys/wait.h>
+#include <time.h>
+
+#include "holdfast/topology.h"
+#include "sim/scripted.h"
+
+#define VERDICTS_MAX 16
+#define CPUS         "sys/devices/system/cpu"
+#define MIN_KHZ      "800000"
+#define MAX_KHZ      "4600000"
+#define BASELINE     32 /* ratio */
+
+extern const struct hf_driver_ops hf_driver_cpufreq;
+extern const struct hf_driver_ops hf_driver_command;
+
+static char root[64];
+static int16_t allowed[HF_CPUS_MAX];
+static int allowed_count;
+static int failed;
+
+static struct {
+    pthread_t thread;
+    volatile int stop, loaded;
+    volatile double celsius, hot_celsius; /* hot_celsius: 0.3 s after the load began, for 1.2 s */
+    volatile int sensor_goes;             /* 0.3 s after the load began */
+    volatile double mhz;
+    volatile long revert_khz; /* 0.3 s after it was set last the upper limit becomes this; 0: never */
+} world;
+
+static struct {
+    enum hf_verdict verdict[VERDICTS_MAX];
+    enum hf_cause cause[VERDICTS_MAX];
+    int group[VERDICTS_MAX];
+    double verdict_s[VERDICTS_MAX], begin_s[VERDICTS_MAX];
+    int verdicts, begins;
+} seen;
+
+static int expect(const char *what, int holds)
+{
+    printf("%-90s %s\n", what, holds ? "yes" : "NO");
+    (void)fflush(stdout);
+    failed |= !holds;
+    return holds;
+}
+
+/* --- the machine ----------------------------------------------------------------------------------------- */
+
+static void path_of(char *ret_path, size_t size, const char *file)
+{
+    (void)snprintf(ret_path, size, "%s/%s", root, file);
+}
+
+/* In place, with one write: whoever has the file open sees the new content. */
+static int put(const char *file, const char *text)
+{
+    char path[512];
+    int fd;
+    ssize_t written;
+
+    path_of(path, sizeof path, file);
+    for (char *at = path + strlen(root) + 1; (at = strchr(at, '/')) != NULL; at++) {
+        *at = '\0';
+        (void)mkdir(path, 0755);
+        *at = '/';
+    }
+    fd = open(path, O_WRONLY | O_CREAT | O_CLOEXEC, 0644);
+    if (fd < 0)
+        return -1;
+    written = write(fd, text, strlen(text));
+    if (ftruncate(fd, (off_t)strlen(text)) != 0)
+        written = -1;
+    (void)close(fd);
+    return written == (ssize_t)strlen(text) ? 0 : -1;
+}
+
+static void get(const char *file, char *ret_text, size_t size)
+{
+    char path[512];
+    FILE *stream;
+
+    path_of(path, sizeof path, file);
+    stream = fopen(path, "re");
+    ret_text[0] = '\0';
+    if (stream == NULL)
+        return;
+    ret_text[fread(ret_text, 1, size - 1, stream)] = '\0';
+    ret_text[strcspn(ret_text, "\n")] = '\0';
+    (void)fclose(stream);
+}
+
+static void cpu_file(char *ret_file, size_t size, const char *format, int index)
+{
+    (void)snprintf(ret_file, size, format, allowed[index]);
+}
+
+static void put_cpu(const char *format, int index, const char *text)
+{
+    char file[160];
+
+    cpu_file(file, sizeof file, format, index);
+    if (put(file, text) != 0)
+        exit(1);
+}
+
+static int holds(const char *format, int index, const char *text)
+{
+    char file[160];
+    char now[64];
+
+    cpu_file(file, sizeof file, format, index);
+    get(file, now, sizeof now);
+    if (strcmp(now, text) != 0)
+        printf("%s holds %s\n", file, now);
+    return strcmp(now, text) == 0;
+}
+
+static void build_machine(void)
+{
+    char cpu[16];
+
+    for (int i = 0; i < 2 && i < allowed_count; i++) {
+        (void)snprintf(cpu, sizeof cpu, "%d\n", allowed[i]);
+        put_cpu(CPUS "/cpufreq/policy%d/affected_cpus", i, cpu);
+        put_cpu(CPUS "/cpufreq/policy%d/scaling_available_governors", i, "performance powersave\n");
+        put_cpu(CPUS "/cpufreq/policy%d/scaling_governor", i, "powersave\n");
+        put_cpu(CPUS "/cpufreq/policy%d/scaling_setspeed", i, "<unsupported>\n");
+        put_cpu(CPUS "/cpufreq/policy%d/scaling_min_freq", i, MIN_KHZ "\n");
+        put_cpu(CPUS "/cpufreq/policy%d/scaling_max_freq", i, MAX_KHZ "\n");
+        put_cpu(CPUS "/cpufreq/policy%d/cpuinfo_max_freq", i, MAX_KHZ "\n");
+        put_cpu(CPUS "/cpu%d/acpi_cppc/nominal_freq", i, "1000\n");
+        put_cpu(CPUS "/cpu%d/acpi_cppc/reference_perf", i, "10\n");
+        put_cpu(CPUS "/cpu%d/acpi_cppc/nominal_perf", i, "10\n");
+        put_cpu(CPUS "/cpu%d/acpi_cppc/feedback_ctrs", i, "ref:0000000000001 del:0000000000001\n");
+    }
+    (void)put("sys/class/hwmon/hwmon0/name", "coretemp\n");
+    (void)put("sys/class/hwmon/hwmon0/temp1_label", "Package id 0\n");
+    (void)put("sys/class/hwmon/hwmon0/temp1_input", "60000\n");
+}
+
+static int64_t now_ns(void)
+{
+    return hf_clock_monotonic_ns(&hf_clock_real);
+}
+
+static void turn_clocks(double seconds, double counted[2])
+{
+    char text[80];
+
+    counted[0] += seconds * 1e9;
+    counted[1] += seconds * 1e6 * world.mhz;
+    (void)snprintf(text, sizeof text, "ref:%013.0f del:%013.0f\n", counted[0], counted[1]);
+    for (int i = 0; i < 2 && i < allowed_count; i++)
+        put_cpu(CPUS "/cpu%d/acpi_cppc/feedback_ctrs", i, text);
+}
+
+static void turn_sensor(double loaded_s)
+{
+    char text[32];
+    int hot = world.hot_celsius > 0 && loaded_s > 0.3 && loaded_s < 1.5;
+
+    if (world.sensor_goes && loaded_s > 0.3) {
+        (void)put("sys/class/hwmon/hwmon0/temp1_input", "gone\n"); /* to whoever has it open an unlinked file stays */
+        return;
+    }
+    (void)snprintf(text, sizeof text, "%.0f\n", 1000 * (hot ? world.hot_celsius : world.celsius));
+    (void)put("sys/class/hwmon/hwmon0/temp1_input", text);
+}
+
+static void turn_limits(int64_t *set_ns, char last[64])
+{
+    char file[160];
+    char now[64];
+    char text[32];
+
+    cpu_file(file, sizeof file, CPUS "/cpufreq/policy%d/scaling_max_freq", 0);
+    get(file, now, sizeof now);
+    if (strcmp(now, last) != 0) {
+        *set_ns = now_ns();
+        (void)snprintf(last, 64, "%s", now);
+    }
+    if (world.revert_khz == 0 || atol(now) == world.revert_khz || now_ns() - *set_ns < INT64_C(300000000))
+        return;
+    (void)snprintf(text, sizeof text, "%ld\n", (long)world.revert_khz);
+    (void)put(file, text);
+}
+
+static void *turn_world(void *argument)
+{
+    double counted[2] = {1, 1};
+    int64_t last_ns = now_ns();
+    int64_t load_ns = 0;
+    int64_t set_ns = 0;
+    char last[64] = "";
+
+    while (!world.stop) {
+        static const struct timespec nap = {0, 50000000};
+        int64_t at_ns;
+
+        (void)nanosleep(&nap, NULL);
+        at_ns = now_ns();
+        turn_clocks((double)(at_ns - last_ns) * 1e-9, counted);
+        last_ns = at_ns;
+        if (world.loaded && load_ns == 0)
+            load_ns = at_ns;
+        turn_sensor(load_ns == 0 ? 0 : (double)(at_ns - load_ns) * 1e-9);
+        turn_limits(&set_ns, last);
+    }
+    return argument;
+}
+
+static int write_below(void *context, const char *path, const char *text)
+{
+    char line[128];
+
+    (void)context;
+    (void)snprintf(line, sizeof line, "%s\n", text);
+    return put(path + 1, line) == 0 ? 0 : -EIO;
+}
+
+/* --- a session ------------------------------------------------------------------------------------------- */
+
+struct session {
+    const struct hf_driver_ops *driver;
+    const char *extra; /* of the profile: ",\"key\":value" */
+    int groups;
+    int steps_up; /* above the baseline */
+    double limit_s, wall_limit_s;
+    const char *boot_id;
+    const char *directory; /* NULL: a new one, removed afterwards */
+};
+
+struct outcome {
+    int code;
+    char message[768];
+    enum hf_supervisor_end end;
+    char words[512];
+    char journal[1 << 20];
+};
+
+static struct outcome outcome;
+
+static int watch(void *context, const struct hf_event *event, struct hf_error *error)
+{
+    (void)context;
+    (void)error;
+    if (event->type == HF_EVENT_TRIAL_LOADED)
+        world.loaded = 1;
+    if (event->type == HF_EVENT_TRIAL_BEGIN && seen.begins < VERDICTS_MAX)
+        seen.begin_s[seen.begins++] = event->time_s;
+    if (event->type == HF_EVENT_VERDICT && seen.verdicts < VERDICTS_MAX) {
+        seen.verdict[seen.verdicts] = event->verdict;
+        seen.cause[seen.verdicts] = event->cause;
+        seen.verdict_s[seen.verdicts++] = event->time_s;
+    }
+    return HF_OK;
+}
+
+static struct hf_profile *make_profile(const struct session *session)
+{
+    struct hf_profile *profile;
+    struct hf_error error = {0};
+    struct hf_text text;
+
+    hf_text_init(&text, 65536);
+    hf_text_addf(&text,
+                 "{\"format\":1,\"name\":\"folder\",\"ratio\":{\"lowest\":30,\"highest\":40,\"step\":0.25,"
+                 "\"baseline\":%d},\"mix\":\"quick\",\"driver\":\"%s\",\"temperature\":{\"limit_c\":90}%s,\"groups\":[",
+                 BASELINE, session->driver->name, session->extra != NULL ? session->extra : "");
+    for (int g = 0; g < session->groups; g++)
+        hf_text_addf(&text, "%s{\"name\":\"g%d\",\"cpus\":\"%d\"}", g > 0 ? "," : "", g, allowed[g]);
+    hf_text_add_string(&text, "]}");
+    if (hf_profile_parse(text.bytes, text.size, "profile", &profile, &error) != HF_OK) {
+        fprintf(stderr, "%s\n", error.message);
+        exit(1);
+    }
+    hf_text_release(&text);
+    return profile;
+}
+
+static void say(void *context, const char *line)
+{
+    (void)context;
+    if (getenv("VERBOSE") != NULL)
+        fprintf(stderr, "  %s\n", line);
+}
+
+static void read_journal(const char *directory)
+{
+    char path[320];
+    FILE *file;
+
+    (void)snprintf(path, sizeof path, "%s/journal.jsonl", directory);
+    file = fopen(path, "re");
+    outcome.journal[0] = '\0';
+    if (file == NULL)
+        return;
+    outcome.journal[fread(outcome.journal, 1, sizeof outcome.journal - 1, file)] = '\0';
+    (void)fclose(file);
+}
+
+static void supervise(struct scripted_run *r, const struct session *session, const struct hf_host *host,
+                      struct hf_error *error)
+{
+    struct hf_supervisor_result result;
+    struct hf_director director;
+    struct hf_supervisor_options options = {.run = r->run,
+                                            .director = &director,
+                                            .mix = &r->mix,
+                                            .driver = session->driver,
+                                            .boot_id = session->boot_id,
+                                            .host = host,
+                                            .say = say,
+                                            .wall_limit_s = session->wall_limit_s};
+
+    r->fixed = (struct hf_fixed_director){.mix = &r->mix,
+                                          .seed = 1,
+                                          .purpose = HF_PURPOSE_VERIFY,
+                                          .limit_s = session->limit_s,
+                                          .group_count = session->groups};
+    for (int g = 0; g < session->groups; g++) {
+        r->fixed.target[g] = 1;
+        r->fixed.step[g] = (int16_t)(r->profile->group[g].baseline_step + session->steps_up);
+    }
+    r->started = 1;
+    hf_fixed_director_start(&r->fixed, &director);
+    (void)hf_supervisor_run(&options, &result, error);
+    outcome.end = result.end;
+    (void)snprintf(outcome.words, sizeof outcome.words, "%.500s", result.words.bytes != NULL ? result.words.bytes : "");
+    hf_text_release(&result.words);
+}
+
+static void run(const struct session *session)
+{
+    struct scripted_run r = {.visitor = watch};
+    struct hf_error error = {0};
+    struct hf_host host;
+
+    memset(&seen, 0, sizeof seen);
+    memset(&outcome, 0, sizeof outcome);
+    if (hf_host_open(root, &host, &error) != HF_OK)
+        exit(1);
+    host.write = write_below;
+    if (session->directory != NULL)
+        (void)snprintf(r.directory, sizeof r.directory, "%s", session->directory);
+    else
+        scripted_directory(r.directory, sizeof r.directory, "real");
+    r.profile = make_profile(session);
+    world.loaded = world.stop = 0;
+    if (pthread_create(&world.thread, NULL, turn_world, NULL) != 0)
+        exit(1);
+    if (scripted_open_run(&r, session->boot_id, NULL, &error) == HF_OK)
+        supervise(&r, session, &host, &error);
+    world.stop = 1;
+    (void)pthread_join(world.thread, NULL);
+    outcome.code = error.code;
+    (void)snprintf(outcome.message, sizeof outcome.message, "%s", error.message);
+    if (error.code != HF_OK && getenv("VERBOSE") != NULL)
+        fprintf(stderr, "  %s\n", error.message);
+    read_journal(r.directory);
+    hf_run_close(r.run);
+    hf_profile_free(r.profile);
+    hf_host_close(&host);
+    if (session->directory == NULL)
+        scripted_remove(r.directory);
+}
+
+static int first_is(enum hf_verdict verdict, enum hf_cause cause)
+{
+    if (seen.verdicts > 0 && (seen.verdict[0] != verdict || seen.cause[0] != cause))
+        printf("the first verdict is %s, %s\n", hf_verdict_name(seen.verdict[0]), hf_cause_name(seen.cause[0]));
+    return seen.verdicts > 0 && seen.verdict[0] == verdict && seen.cause[0] == cause;
+}
+
+static int says(const char *words)
+{
+    return strstr(outcome.journal, words) != NULL;
+}
+
+static void calm_world(void)
+{
+    world.celsius = 75;
+    world.hot_celsius = 0;
+    world.sensor_goes = 0;
+    world.mhz = 100 * BASELINE;
+    world.revert_khz = 0;
+    build_machine();
+}
+
+/* --- what is tried --------------------------------------------------------------------------------------- */
+
+static void try_cpufreq(void)
+{
+    const struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 1, .wall_limit_s = 20, .boot_id = "boot-1"};
+    const char *written, *begun;
+
+    calm_world();
+    run(&session);
+    expect("cpufreq: a trial passes", outcome.code == HF_OK && first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    written = strstr(outcome.journal, "\"type\":\"written\"");
+    begun = strstr(outcome.journal, "\"type\":\"trial-begin\"");
+    expect("the intent stands in the journal before the old values, those before the setting",
+           begun != NULL && written != NULL && begun < written && strstr(outcome.journal, "\"type\":\"setting\"") > written);
+    expect("the old values are there", says("\"old\":\"" MIN_KHZ "\",\"new\":\"3200000\"") &&
+                                           says("\"old\":\"" MAX_KHZ "\",\"new\":\"3200000\""));
+    expect("and in force again at the end", holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, MIN_KHZ) &&
+                                                holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, MAX_KHZ));
+    expect("the verdict tells the temperature", says("\"celsius_highest\":75"));
+}
+
+static void try_heat(void)
+{
+    const struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 2, .wall_limit_s = 20, .boot_id = "boot-1"};
+
+    calm_world();
+    world.hot_celsius = 90;
+    run(&session);
+    expect("at the sensor's limit the load stops, and the ratio is not blamed",
+           first_is(HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE));
+    expect("the sensor is named", says("g0 reached 90 degC at coretemp@"));
+    expect("it is tried again only when it has cooled, and passes", seen.begins == 2 && seen.verdicts == 2 &&
+                                                                        seen.begin_s[1] - seen.verdict_s[0] > 0.5 &&
+                                                                        seen.verdict[1] == HF_VERDICT_PASS);
+    calm_world();
+    world.hot_celsius = 89.9;
+    run(&session);
+    expect("just below the limit nothing happens", first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+}
+
+static void try_sensor_that_goes(void)
+{
+    const struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 60, .wall_limit_s = 9, .boot_id = "boot-1"};
+
+    calm_world();
+    world.sensor_goes = 1;
+    run(&session);
+    expect("a sensor that disappears stops the load after 5 s",
+           first_is(HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED) && says("no temperature of g0 could be read for 5 s"));
+    expect("and no load begins without it", seen.begins == 1);
+}
+
+static void try_clock(void)
+{
+    const struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 9, .boot_id = "boot-1"};
+
+    calm_world();
+    world.mhz = 100 * BASELINE * 0.9915;
+    run(&session);
+    expect("a clock 0.85 % short makes a served trial void", first_is(HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL));
+    expect("the core and the method are named", says("\"method\":\"counters-acpi\"") && says("instead of 3200"));
+    calm_world();
+    world.mhz = 100 * BASELINE * 0.9945;
+    run(&session);
+    expect("0.55 % short does not", first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    expect("and the clock stands in the verdict", says("\"mhz_measured\":318"));
+}
+
+static void try_meddler(void)
+{
+    const struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 1, .wall_limit_s = 20, .boot_id = "boot-1"};
+
+    calm_world();
+    world.revert_khz = 4600000;
+    run(&session);
+    expect("a setting that something else keeps changing ends the run",
+           outcome.code == HF_E_REFUSED && strstr(outcome.message, "something else keeps changing it") != NULL);
+    expect("after three void trials, none of which blames the ratio",
+           seen.verdicts == 3 && first_is(HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST));
+    expect("and everything is as it was", holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, MIN_KHZ) &&
+                                              holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, MAX_KHZ));
+}
+
+/* A session that is killed under load; what it left is put back by the next session of the same boot only. */
+static void try_kill(const char *next_boot, const char *min_after, const char *max_after)
+{
+    struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 30, .wall_limit_s = 30, .boot_id = "boot-1"};
+    char directory[256];
+    pid_t child;
+    int status;
+
+    calm_world();
+    scripted_directory(directory, sizeof directory, "killed");
+    session.directory = directory;
+    outcome.journal[0] = '\0';
+    child = fork();
+    if (child == 0) {
+        run(&session);
+        _exit(0);
+    }
+    for (int i = 0; i < 200 && strstr(outcome.journal, "\"type\":\"trial-loaded\"") == NULL; i++) {
+        static const struct timespec nap = {0, 50000000};
+
+        (void)nanosleep(&nap, NULL);
+        read_journal(directory);
+    }
+    (void)kill(child, SIGKILL);
+    (void)waitpid(child, &status, 0);
+    expect("a killed session leaves its setting behind", holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, "3200000"));
+    if (strcmp(next_boot, "boot-1") != 0)
+        build_machine(); /* a boot has put the defaults in force */
+    put_cpu(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, strcmp(next_boot, "boot-1") != 0 ? "4000000\n" : "3200000\n");
+    session.boot_id = next_boot;
+    session.limit_s = 1;
+    session.wall_limit_s = 1;
+    run(&session);
+    expect(strcmp(next_boot, "boot-1") == 0 ? "the next one in the same boot puts everything back"
+                                            : "after another boot the old values are none of its business",
+           holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, min_after) &&
+               holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, max_after));
+    scripted_remove(directory);
+}
+
+/* The program fails to apply a ratio to g1, but its baseline works. */
+static void try_command(int leaves_out)
+{
+    static char extra[1024];
+    const struct session session = {.driver = &hf_driver_command,
+                                    .extra = extra,
+                                    .groups = 2,
+                                    .steps_up = 1,
+                                    .limit_s = 1,
+                                    .wall_limit_s = 20,
+                                    .boot_id = "boot-1"};
+    char script[700];
+    char path[128];
+
+    calm_world();
+    world.mhz = 3225;
+    (void)snprintf(script, sizeof script,
+                   "#!/bin/sh\nquestion=$(cat)\ncase $question in *apply*g1*) echo the bus is asleep >&2; exit 3;; esac\n"
+                   "echo \"$question\" | exec %s/profiles/command-driver.sh %s/board\n",
+                   HOLDFAST_SOURCE_DIR, root);
+    (void)put("program", script);
+    path_of(path, sizeof path, "program");
+    (void)chmod(path, 0755);
+    (void)snprintf(extra, sizeof extra, ",\"driver_failure\":\"%s\",\"command\":{\"program\":[\"%s\"],\"limit_s\":5}",
+                   leaves_out ? "leave-out" : "stop", path);
+    run(&session);
+    expect("command: what it says on standard error is kept", says("command says: the bus is asleep"));
+    if (!leaves_out) {
+        expect("a group that cannot be set ends the run", outcome.code == HF_E_MISSING);
+        expect("and its fault is named", strstr(outcome.message, "group g1: ") != NULL &&
+                                             strstr(outcome.message, "left with status 3") != NULL);
+    } else {
+        expect("or the run goes on without it", outcome.code == HF_OK && outcome.end == HF_END_INTERRUPTED &&
+                                                    strstr(outcome.words, "without g1") != NULL);
+        expect("the other group has passed", says("\"verdict\":\"pass\"") && says("the run goes on without g1"));
+        expect("and the group is back at its baseline", says("g1 is back at its baseline"));
+    }
+    expect("both groups are at their baseline at the end", holds("board/g0", 0, "32") && holds("board/g1", 0, "32"));
+}
+
+int main(int argc, char **argv)
+{
+    struct hf_error error = {0};
+    char command[128];
+
+    scripted_worker_main(argc, argv);
+    if (hf_allowed_cpus(allowed, HF_CPUS_MAX, &allowed_count, &error) != HF_OK)
+        return 1;
+    (void)snprintf(root, sizeof root, "%s",
+                   access("/dev/shm", W_OK | X_OK) == 0 ? "/dev/shm/holdfast-real-XXXXXX" : "/tmp/holdfast-real-XXXXXX");
+    if (mkdtemp(root) == NULL)
+        return 1;
+    try_cpufreq();
+    try_heat();
+    try_sensor_that_goes();
+    try_clock();
+    try_meddler();
+    try_kill("boot-1", MIN_KHZ, MAX_KHZ);
+    try_kill("boot-2", MIN_KHZ, "4000000");
+    if (allowed_count >= 2) {
+        try_command(0);
+        try_command(1);
+    } else {
+        puts("command: not tried, this machine has one CPU");
+    }
+    (void)snprintf(command, sizeof command, "rm -rf %s", root);
+    return system(command) != 0 || failed;
+}
