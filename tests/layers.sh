@@ -47,11 +47,16 @@ sensors.h machine
 true_clock.h machine
 hardware_errors.h machine
 recording.h machine
+watchdog.h machine
+notify.h machine
+kernel_settings.h machine
+reset.h machine
 driver.h drivers
 kernel.h workloads
 mix.h workloads
 rehearse.h harness
 evidence.h output
+live.h output
 '
 
 # --- the table: single includes that are allowed all the same ---

@@ -10,6 +10,8 @@
 
 packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwloc-dev"
 packages_test="clang valgrind tmux libcmocka-dev libgmp-dev libgsl-dev"
+packages_browser="chromium poppler-utils" # a test is skipped without them
+packages_machine="qemu-system-x86 busybox-static cpio e2fsprogs kmod"
 packages_cross="gcc-aarch64-linux-gnu libc6-dev-arm64-cross qemu-user-static"
 
 packages_missing() {
@@ -46,6 +48,14 @@ packages_need() {
         exit 4
     fi
     rm -f "$packages_log"
+}
+
+# What only some tests need: installed as root when that is possible, else those tests are skipped.
+packages_want() {
+    command -v dpkg-query >/dev/null 2>&1 && [ "$(id -u)" -eq 0 ] || return 0
+    missing=$(packages_missing "$@")
+    [ -n "$missing" ] || return 0
+    (packages_need "$@") || echo "note: tests that need$missing will be skipped" >&2
 }
 
 # Another user's files in the folder would make a build fail halfway: said at once, exit status 4. A folder that was

@@ -4,10 +4,10 @@
 #   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash,
 #                             command-line and injection tests (5,000 faults a kernel), the same without the last under
 #                             address and undefined-behaviour sanitizers where they apply, two programs under
-#                             valgrind, another architecture (tests/aarch64.sh), the checks of layers, style, flags and
-#                             disassembly
+#                             valgrind, three emulated nights (tests/machine), another architecture (tests/aarch64.sh),
+#                             the checks of layers, style, flags and disassembly
 #   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), layers, style, flags,
-#                             disassembly
+#                             the checks of layers, style, flags and disassembly
 #
 # What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
 # status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
@@ -24,6 +24,10 @@ esac
 . tests/packages.sh
 # shellcheck disable=SC2086 # lists of packages
 packages_need $packages_build $packages_test
+# shellcheck disable=SC2086 # a list of packages
+packages_want $packages_browser
+# shellcheck disable=SC2086 # a list of packages
+[ "$tier" = quick ] || packages_want $packages_machine
 for preset in dev clang asan; do
     build_folder_check build-$preset
 done
@@ -197,6 +201,8 @@ if [ "$tier" = full ]; then
     fi
     part "a search under valgrind" valgrind_search
     part "a unit test under valgrind" valgrind_unit build-dev/unit_record_test_journal
+    part_or_skip "emulated nights: tests/machine/nights.sh" sh tests/machine/nights.sh \
+        --binary build-dev/holdfast --emulate build-dev/emulate --work build-dev/machine certificates wait errors
     part_or_skip "another architecture: tests/aarch64.sh" sh tests/aarch64.sh
 fi
 

@@ -16,8 +16,8 @@
  * slice's worth of them.
  *
  * The store is made on a machine that is being made to fail, so:
- *   1. an answer is worked out twice, one after the other, and once more until two in a row agree; what never
- * agrees is given back as it is and not kept;
+ *   1. an answer is worked out twice, one after the other, and once more until two in a row agree; what
+ *      never agrees is given back as it is and not kept;
  *   2. a kept answer carries a checksum that is verified each time; a damaged one is worked out anew;
  *   3. both happenings are counted (hf_answers_doubts): neither is a verdict, for the block's digest tells.
  * hf_answers_drop() forgets everything: call it when the machine's setting has changed, so that no answer of

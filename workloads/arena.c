@@ -8,6 +8,7 @@
 #define HUGE_PAGE_BYTES (UINT64_C(2) << 20)
 
 _Thread_local struct hf_arena hf_arenas[HF_ARENA_KINDS];
+_Thread_local _Atomic uint64_t *hf_arena_progress;
 
 static hf_arena_formula *const formulas[HF_ARENA_KINDS] = {
     [HF_ARENA_CHASE] = hf_chase_formula,
@@ -28,22 +29,42 @@ static void unmap(struct hf_arena *arena)
     *arena = (struct hf_arena){0};
 }
 
-/* Where memory is locked, mapping it takes the pages at once: so a shortage shows here and not in a kernel.
- */
+/* Where memory is locked, making it usable takes its pages at once: so a shortage shows here and not in a
+ * kernel. Part by part, with a sign of life after each. */
+static int open_parts(char *memory, size_t bytes)
+{
+    for (size_t done = 0; done < bytes;) {
+        size_t part = bytes - done < HF_ARENA_PART_BYTES ? bytes - done : HF_ARENA_PART_BYTES;
+
+        if (mprotect(memory + done, part, PROT_READ | PROT_WRITE) != 0)
+            return errno;
+        done += part;
+        hf_arena_tick();
+    }
+    return 0;
+}
+
 static int map(struct hf_arena *arena, size_t bytes, struct hf_error *error)
 {
     void *memory;
+    int trouble;
 
     if (arena->words != NULL && arena->mapped_bytes == bytes)
         return HF_OK;
     unmap(arena);
-    memory = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
-    if (memory == MAP_FAILED)
-        return hf_fail_errno(error, errno,
+    memory = mmap(NULL, bytes, PROT_NONE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
+    trouble = memory == MAP_FAILED ? errno : 0;
+    if (trouble == 0 && bytes >= HUGE_PAGE_BYTES)
+        (void)madvise(memory, bytes, MADV_HUGEPAGE); /* fewer page faults; without it all the same */
+    if (trouble == 0)
+        trouble = open_parts(memory, bytes);
+    if (trouble != 0) {
+        if (memory != MAP_FAILED)
+            (void)munmap(memory, bytes);
+        return hf_fail_errno(error, trouble,
                              "no memory for a kernel's arena of %zu KiB (locked memory is limited too)",
                              bytes / 1024);
-    if (bytes >= HUGE_PAGE_BYTES)
-        (void)madvise(memory, bytes, MADV_HUGEPAGE); /* fewer page faults; without it all the same */
+    }
     *arena = (struct hf_arena){.words = memory, .mapped_bytes = bytes};
     return HF_OK;
 }

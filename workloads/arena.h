@@ -17,10 +17,15 @@
  * side.
  *
  * Memory is mapped when a kernel of its level starts, or before that by hf_arena_reserve(), which can say no.
+ *
+ * Mapping, filling and scrubbing a large arena takes its time, seconds where many workers share a busy CPU.
+ * Whoever must be seen to be alive sets hf_arena_progress: it is added to after every HF_ARENA_TICK_WORDS words
+ * and HF_ARENA_PART_BYTES of memory, so it stands still when the core does, and there is an end to it.
  */
 #ifndef HOLDFAST_WORKLOADS_ARENA_H
 #define HOLDFAST_WORKLOADS_ARENA_H
 
+#include <stdatomic.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -47,6 +52,18 @@ struct hf_arena {
 };
 
 extern _Thread_local struct hf_arena hf_arenas[HF_ARENA_KINDS];
+
+#define HF_ARENA_TICK_WORDS 32768u
+#define HF_ARENA_PART_BYTES (UINT64_C(16) << 20)
+
+/* This thread's sign of life; NULL: nobody looks. */
+extern _Thread_local _Atomic uint64_t *hf_arena_progress;
+
+static inline void hf_arena_tick(void)
+{
+    if (hf_arena_progress != NULL)
+        (void)atomic_fetch_add_explicit(hf_arena_progress, 1, memory_order_release);
+}
 
 /* Words of an arena of that level, with the present sizes. */
 uint64_t hf_arena_words(int level);
@@ -88,6 +105,8 @@ static inline uint64_t hf_arena_put(struct hf_arena *arena, uint64_t index, uint
 {
     uint64_t wrong = compare && arena->words[index] != word;
 
+    if (index % HF_ARENA_TICK_WORDS == HF_ARENA_TICK_WORDS - 1)
+        hf_arena_tick();
     if (wrong && ret_report->lane < 0)
         *ret_report = (struct hf_lane_report){
             .lane = HF_LANE_ARENA + (int)index, .expected = word, .got = arena->words[index]};

@@ -26,3 +26,24 @@ struct hf_affine hf_affine_power(struct hf_affine map, uint64_t times)
     }
     return result;
 }
+
+static struct hf_affine affine_then_mod(struct hf_affine first, struct hf_affine second, uint64_t prime)
+{
+    hf_u128 increment = (hf_u128)second.multiplier * first.increment + second.increment;
+
+    return (struct hf_affine){hf_multiply_mod(second.multiplier, first.multiplier, prime),
+                              (uint64_t)(increment % prime)};
+}
+
+struct hf_affine hf_affine_power_mod(struct hf_affine map, uint64_t times, uint64_t prime)
+{
+    struct hf_affine result = {1, 0};
+
+    assert(map.multiplier < prime && map.increment < prime);
+    for (; times != 0; times >>= 1) {
+        if (times & 1)
+            result = affine_then_mod(result, map, prime);
+        map = affine_then_mod(map, map, prime);
+    }
+    return result;
+}

@@ -48,4 +48,7 @@ static inline struct hf_affine hf_affine_then(struct hf_affine first, struct hf_
 /* The map applied `times` times over (jump-ahead: Brown 1994). */
 struct hf_affine hf_affine_power(struct hf_affine map, uint64_t times);
 
+/* The same modulo a prime, which multiplier and increment are below. */
+struct hf_affine hf_affine_power_mod(struct hf_affine map, uint64_t times, uint64_t prime);
+
 #endif

@@ -8,7 +8,8 @@
  * Left out: slice_low_s 0.5, slice_high_s 2 (slice_low_s when that is longer), width_bits 0 (the widest that
  * runs here), pattern steady, sync free for steady and all for the others, period_high_us period_us, duty
  * 0.5, stream_kernel none. A key that the entry's pattern has no use for is refused: it would say something
- * that does not happen.
+ * that does not happen. Memory kernels of one kind at two levels in an entry are refused: see
+ * refuse_two_levels(). Company may be of any kind and level: it runs on other cores.
  */
 #include <cjson/cJSON.h>
 #include <stdio.h>
@@ -16,6 +17,7 @@
 
 #include "holdfast/json.h"
 #include "holdfast/mix.h"
+#include "workloads/arena.h"
 
 #define SLICE_LOW_S  0.1
 #define SLICE_HIGH_S 60.0
@@ -207,6 +209,33 @@ static int read_company(const struct hf_json_reader *place, struct hf_mix_entry 
     return hf_json_has(place, "company") ? read_kernel(place, "company", entry->company, error) : HF_OK;
 }
 
+/* A worker has one arena of a kind, so kernels of a kind work side by side on one level alone: on two, each
+ * block would fill it anew, and the one's burst would find the other's words. */
+static int refuse_two_levels(const struct hf_json_reader *place, const char *key, const char *name,
+                             const char *beside, struct hf_error *error)
+{
+    const struct hf_kernel *kernel = name[0] != '\0' ? hf_kernel_reference(name, 0) : NULL;
+    const struct hf_kernel *other = beside[0] != '\0' ? hf_kernel_reference(beside, 0) : NULL;
+
+    if (kernel == NULL || other == NULL || kernel->arena == HF_ARENA_NONE || kernel->arena != other->arena ||
+        kernel->level == other->level)
+        return HF_OK;
+    return hf_json_fail(place, key, error, HF_E_INPUT,
+                        "is %s beside %s: a core has one memory of that kind, for one level at a time; take "
+                        "the same level, or a kernel of another kind",
+                        name, beside);
+}
+
+static int check_levels(const struct hf_json_reader *place, const struct hf_mix_entry *entry,
+                        struct hf_error *error)
+{
+    if (refuse_two_levels(place, "solo_kernel", entry->solo_kernel, entry->kernel, error) != HF_OK ||
+        refuse_two_levels(place, "stream_kernel", entry->stream_kernel, entry->kernel, error) != HF_OK ||
+        refuse_two_levels(place, "stream_kernel", entry->stream_kernel, entry->solo_kernel, error) != HF_OK)
+        return error->code;
+    return HF_OK;
+}
+
 static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *ret_entry,
                       struct hf_error *error)
 {
@@ -220,7 +249,8 @@ static int read_entry(const struct hf_json_reader *place, struct hf_mix_entry *r
     if (hf_json_only_keys(place, keys, error) != HF_OK ||
         read_kernel(place, "kernel", entry.kernel, error) != HF_OK ||
         read_width(place, entry.kernel, &entry.width_bits, error) != HF_OK ||
-        read_pattern(place, &entry, error) != HF_OK || read_company(place, &entry, error) != HF_OK ||
+        read_pattern(place, &entry, error) != HF_OK || check_levels(place, &entry, error) != HF_OK ||
+        read_company(place, &entry, error) != HF_OK ||
         hf_json_get_number(place, "weight", WEIGHT_LOW, WEIGHT_HIGH, &entry.weight, error) != HF_OK)
         return error->code;
     *ret_entry = entry;

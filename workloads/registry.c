@@ -88,6 +88,7 @@ static const struct line lines[] = {
     {{&hf_reference_packed_256, X86(hf_avx2_packed_256) X86(hf_avx512_packed_256)}},
     {{&hf_reference_packed_512, X86(hf_avx512_packed_512) X86(hf_avx512_packed_vnni_512)}},
     {{&hf_reference_key_schedule, X86(hf_crypto_key_schedule)}},
+    {{&hf_reference_divide, X86(hf_avx2_divide)}},
 };
 /* clang-format on */
 

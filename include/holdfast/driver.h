@@ -4,10 +4,11 @@
  * Calling order: ops->open(); then apply, read_back and hf_driver_to_baseline() as often as wanted; poll at
  * least every 50 ms while anything is loaded; ops->close(). A driver works in steps of the profile's ratio
  * grid and refuses a step above a group's highest. Nothing is written before the journal holds the intent:
- * that is the caller's duty. After open every group counts as at its baseline (rig), as what is in force (cpufreq), or as unknown (sheet).
+ * that is the caller's duty. After open every group counts as at its baseline (rig), as what is in force
+ * (cpufreq), or as unknown (sheet).
  *
- * Of the real drivers, `cpufreq` writes the kernel's clock limits, within what the firmware allows; `command` asks
- * a program of the user's; `sheet` asks a person. docs/drivers.md says what each needs and does.
+ * Of the real drivers, `cpufreq` writes the kernel's clock limits, within what the firmware allows; `command`
+ * asks a program of the user's; `sheet` asks a person. docs/drivers.md says what each needs and does.
  *
  * `rig` also plays the machine: its poll says which damage the simulated processor does, its sensors show the
  * model's temperatures and clocks. Real drivers never return damage.
@@ -25,8 +26,8 @@
 
 #define HF_DRIVER_DAMAGE_MAX 8
 
-/* Told before a file of the machine is written, with its present content: the caller makes it durable, so that the
- * file can be put back after a kill. A failure keeps the driver from writing. */
+/* Told before a file of the machine is written, with its present content: the caller makes it durable, so
+ * that the file can be put back after a kill. A failure keeps the driver from writing. */
 typedef int hf_driver_note(void *context, const char *file, const char *old, const char *value,
                            struct hf_error *error);
 
@@ -87,9 +88,11 @@ struct hf_driver_ops {
     /* The step in force; -1: it cannot be told (a person must be asked). A setting can be lost at any time,
      * so read back before a pass is believed, not only after apply. */
     int (*read_back)(void *state, int group, int *ret_step, struct hf_error *error);
-    /* What apply would do, a line each, without doing any of it. NULL: as apply's request (sheet), or nothing. */
+    /* What apply would do, a line each, without doing any of it. NULL: as apply's request (sheet), or
+     * nothing. */
     int (*describe)(void *state, const int16_t *wanted, struct hf_text *lines, struct hf_error *error);
-    /* What it has to say beside its results (a program's standard error) since it was asked last. May be NULL. */
+    /* What it has to say beside its results (a program's standard error) since it was asked last. May be
+     * NULL. */
     void (*take_words)(void *state, struct hf_text *words);
     /* A person's answer to a request (sheet): the step that is in force now. May be NULL. */
     int (*confirm)(void *state, int group, int step, struct hf_error *error);

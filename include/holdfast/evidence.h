@@ -314,10 +314,9 @@ struct hf_certificate_verdict {
     int later_failures; /* failures at or below the certified ratios recorded since: a reason to distrust */
 };
 
-/* Recomputes the certificate (the document, or its page under the name that it was given) from the journal and
- * compares. An error is returned only when the question
- * cannot be asked (no such file, not a certificate, no run); whatever speaks against the certificate is a
- * verdict. */
+/* Recomputes the certificate (the document, or its page under the name that it was given) from the journal
+ * and compares. An error is returned only when the question cannot be asked (no such file, not a certificate,
+ * no run); whatever speaks against the certificate is a verdict. */
 int hf_certificate_check(const char *file, const char *directory, struct hf_certificate_verdict *ret_verdict,
                          struct hf_error *error);
 
@@ -330,6 +329,11 @@ void hf_report_text(const struct hf_evidence *evidence, const int *true_limit, s
 void hf_report_json(const struct hf_evidence *evidence, const int *true_limit, struct hf_text *text);
 int hf_report_html(const struct hf_evidence *evidence, const int *true_limit, struct hf_text *ret_text,
                    struct hf_error *error);
+
+/* Writes the plots into the directory (made when it is not there), a file each: map.svg, night.svg,
+ * ladder-<group>.svg, faults-<group>.svg, ... */
+int hf_report_svg(const struct hf_evidence *evidence, const int *true_limit, const char *directory,
+                  struct hf_error *error);
 
 /* A few lines for the end of a command: state, what was demonstrated, the groups and their ratios. */
 void hf_report_summary(const struct hf_evidence *evidence, struct hf_text *text);

@@ -111,8 +111,9 @@ void hf_plan_discount(struct hf_plan *plan, double keep);
 
 /* What the deadline did. */
 struct hf_plan_deadline {
-    int set;          /* 1: there is one */
-    int ended_search; /* 1: the search would have gone on without it */
+    int set;           /* 1: there is one */
+    double deadline_s; /* run time; 0: none */
+    int ended_search;  /* 1: the search would have gone on without it */
     double
         steps_lost; /* a group, on average: what going on would still have won; NAN: the method cannot say */
 };
@@ -136,7 +137,11 @@ struct hf_plan_view {
     double rate_at_choice_upper_per_hour;  /* its 95 % upper bound */
     int model_check_passed; /* 0: faults do not follow the model here; the report must say so */
     int model_check_count;  /* residuals it was judged by */
-    int left_alone;         /* 1: five void trials in a row; the group stays at its last good choice */
+    /* A core that fails at any ratio: lowering the group would not help. */
+    double defect_probability;   /* NAN: the method cannot tell */
+    double defect_rate_per_hour; /* of load, expected if there is one; NAN likewise */
+    int defect_cpu;              /* the one that failed last; -1: never told */
+    int left_alone;              /* 1: five void trials in a row; the group stays at its last good choice */
     enum hf_cause left_alone_cause;
 };
 

@@ -69,8 +69,8 @@ struct hf_profile {
     int16_t cpu[HF_CPUS_MAX]; /* logical CPU numbers, group after group */
 
     char driver[HF_DRIVER_NAME_MAX]; /* "rig", "sheet", "cpufreq", "command" */
-    int goes_on_without; /* "driver_failure": "leave-out": a group that cannot be set is left out, the run goes on;
-                            default "stop": the run ends */
+    int goes_on_without; /* "driver_failure": "leave-out": the run goes on without a group that cannot be
+                            set; default "stop": the run ends */
     int command_count;   /* 0: there is no "command" */
     const char *command[HF_PROFILE_COMMAND_MAX + 1]; /* NULL-terminated, into command_words */
     char command_words[4096];

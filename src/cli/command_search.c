@@ -1,4 +1,5 @@
 /* search: the unattended night. Starts a run or resumes it; ends with certificates and a report. */
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 #include <unistd.h>
@@ -11,8 +12,10 @@
 #include "holdfast/clock.h"
 #include "holdfast/evidence.h"
 
+#define DEFECT_TOLD 0.5 /* chance of a core that fails at any ratio from which on it is told */
+
 static struct {
-    const char *profile, *run, *method, *guard, *root;
+    const char *profile, *run, *method, *by, *guard, *root;
     int json, lines, accept, applied, unpark, salvage, dry_run;
     double for_s;
 } settings;
@@ -24,14 +27,16 @@ static const struct hf_option options[] = {
      0},
     {"method", HF_OPTION_STRING, &settings.method, "NAME",
      "belief, bisect or step-up (default: the profile's)", 0, 0},
+    {"by", HF_OPTION_STRING, &settings.by, "HH:MM",
+     "a new run is to be done by then, if need be with lower ratios", 0, 0},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "stop after so much wall time: 90s, 20m, 6h", 0, 0},
     {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force",
      0, 0},
-    {"guard", HF_OPTION_STRING, &settings.guard, "WHEN",
-     "watchdog, error reports: auto, on, off", 0, 0},
-    {"dry-run", HF_OPTION_FLAG, &settings.dry_run, NULL, "show what the driver would write where, and do nothing", 0,
+    {"guard", HF_OPTION_STRING, &settings.guard, "WHEN", "watchdog, error reports: auto, on, off", 0, 0},
+    {"dry-run", HF_OPTION_FLAG, &settings.dry_run, NULL,
+     "show what the driver would write where, and do nothing", 0, 0},
+    {"root", HF_OPTION_STRING, &settings.root, "DIR", "with --dry-run: a recorded machine's sys and proc", 0,
      0},
-    {"root", HF_OPTION_STRING, &settings.root, "DIR", "with --dry-run: a recorded machine's sys and proc", 0, 0},
     {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
     {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
      0},
@@ -65,6 +70,30 @@ static void print_group(const struct hf_session *session, int group)
     printf("  %-10s ratio %6.2f  %7.1f MHz  %d failure(s), %.1f h under load\n",
            session->profile->group[group].name, hf_profile_ratio(session->profile, view.chosen_step),
            hf_profile_mhz(session->profile, view.chosen_step), view.failures, view.exposure_s / 3600);
+    if (view.defect_probability < DEFECT_TOLD || isnan(view.defect_probability))
+        return;
+    printf("  %-10s has a core that fails at any ratio, about once in %.2g h of load", "",
+           1 / view.defect_rate_per_hour);
+    if (view.defect_cpu >= 0)
+        printf(": CPU %d, the one that failed last", view.defect_cpu);
+    printf("\n");
+}
+
+/* What being done in time has cost, or would: nothing without a deadline. */
+static void print_deadline(const struct hf_session *session)
+{
+    struct hf_plan_deadline deadline;
+
+    hf_plan_deadline(session->plan, &deadline);
+    if (!deadline.set)
+        return;
+    printf("deadline %.2f h after the start: ", session->profile->deadline_s / 3600);
+    if (!deadline.ended_search)
+        printf("it cost nothing\n");
+    else if (isnan(deadline.steps_lost))
+        printf("it ended the search\n");
+    else
+        printf("it ended the search, which cost about %.1f step(s) a group\n", deadline.steps_lost);
 }
 
 static void print_summary(const struct hf_session *session, const struct hf_supervisor_result *result)
@@ -74,6 +103,7 @@ static void print_summary(const struct hf_session *session, const struct hf_supe
         return;
     for (int g = 0; g < session->profile->group_count; g++)
         print_group(session, g);
+    print_deadline(session);
     printf("%llu blocks checked, %llu reset(s) so far\n", (unsigned long long)result->blocks_checked,
            (unsigned long long)session->run->state.resets);
 }
@@ -102,9 +132,11 @@ static void print_json(const struct hf_session *session, const struct hf_supervi
         hf_json_number(&writer, "mhz", hf_profile_mhz(session->profile, view.chosen_step));
         hf_json_integer(&writer, "failures", view.failures);
         hf_json_number(&writer, "exposure_s", view.exposure_s);
+        hf_json_number(&writer, "defect_probability", view.defect_probability);
         hf_json_object_close(&writer);
     }
     hf_json_array_close(&writer);
+    hf_search_write_deadline(session->plan, &writer);
     hf_json_object_close(&writer);
     printf("%s\n", text.bytes);
     hf_text_release(&text);
@@ -139,9 +171,10 @@ static int ask_applied(void *context, const char *page)
     char answer[16] = "";
 
     (void)context;
-    printf("%s\nAre these settings in force now? [y/n] ", page);
+    printf("%s\nType yes when these settings are in force, anything else when not: ", page);
     (void)fflush(stdout);
-    return fgets(answer, sizeof answer, stdin) != NULL && (answer[0] == 'y' || answer[0] == 'Y');
+    return fgets(answer, sizeof answer, stdin) != NULL &&
+           (strcmp(answer, "yes\n") == 0 || strcmp(answer, "yes") == 0);
 }
 
 static int exit_status_of(const struct hf_supervisor_result *result)
@@ -293,6 +326,7 @@ int hf_command_search(int argc, char **argv)
                                          .profile_path = settings.profile,
                                          .run_directory = settings.run,
                                          .method = settings.method,
+                                         .by = settings.by,
                                          .accept_the_risk = settings.accept,
                                          .salvage = settings.salvage,
                                          .json = settings.json,

@@ -27,6 +27,8 @@
 #define CREDIT_SHARE_MOST   0.5 /* of the exposure that accepts: so much is always served anew */
 #define SERVED_MOST         3.0 /* so many times the exposure that accepts, then it stays undecided */
 #define FORECAST_DRAWS      2000
+#define MONTH_S             (30.0 * 86400.0)
+#define BELIEF_HALF_LIFE    12.0 /* months; parts age: engineering judgement, no source */
 #define KEY_MAX             400
 #define BEGINS              "verify begins: "
 #define ENDS                "verify ends"
@@ -77,6 +79,8 @@ struct verify {
     struct hf_condition_change change[HF_CONDITION_CHANGES_MAX];
     int change_count;
     int has_certificate;
+    int64_t learned_wall_ns; /* when the search ended */
+    double belief_kept;      /* share of its evidence that still counts */
     struct hf_plan_soak soak;
     struct hf_sequential_forecast forecast; /* of the group that takes longest */
     char key[KEY_MAX];
@@ -211,6 +215,7 @@ static int look_at_certificate(const struct hf_session *session, struct verify *
     verify->has_certificate = 1;
     earned = hf_conditions_session(evidence);
     if (earned != NULL) {
+        verify->learned_wall_ns = evidence->finished.wall_ns;
         hf_machine_facts_read(NULL, &facts);
         hf_conditions_of_facts(&facts, now);
         verify->change_count = hf_conditions_compare(earned, session->profile, now, &entered, verify->change);
@@ -231,6 +236,22 @@ static int soak_applies(const struct verify *verify)
     return 1;
 }
 
+/* What the search believed counts whole under the same conditions, half as much for each that changed,
+ * nothing after one that voids the certificate, and the less the more months have passed: whole ones, so that
+ * a test which a reset interrupted meets the same rule. */
+static void discount_belief(struct hf_session *session, struct verify *verify)
+{
+    int64_t learned_ns =
+        verify->learned_wall_ns != 0 ? verify->learned_wall_ns : session->run->state.last_wall_ns;
+    double age_s = fmax((double)(hf_clock_wall_ns(&hf_clock_real) - learned_ns) / 1e9, 0.0);
+    double months = floor(age_s / MONTH_S);
+
+    verify->belief_kept =
+        2.0 * hf_conditions_credit(verify->change, verify->change_count) * exp2(-months / BELIEF_HALF_LIFE);
+    if (verify->belief_kept < 1.0)
+        hf_plan_discount(session->plan, verify->belief_kept);
+}
+
 /* How many times the claim's mean time the group is believed to hold: half of that, on a log scale, counts.
  */
 static double discrimination_of(const struct hf_session *session, const struct verify *verify, int group,
@@ -239,7 +260,8 @@ static double discrimination_of(const struct hf_session *session, const struct v
     double rate_per_hour[3];
     double times;
 
-    if (!hf_plan_rate_band(session->plan, group, verify->test.step[group], rate_per_hour))
+    if (verify->belief_kept <= 0.0 ||
+        !hf_plan_rate_band(session->plan, group, verify->test.step[group], rate_per_hour))
         return DISCRIMINATION;
     times = sqrt(3600.0 / rate_per_hour[1] / theta1_s);
     return isfinite(times) ? fmin(DISCRIMINATION_HIGH, fmax(DISCRIMINATION_LOW, times)) : DISCRIMINATION;
@@ -342,6 +364,9 @@ static void say_plan(const struct hf_session *session, const struct verify *veri
     hf_duration_format(verify->forecast.median_s / session->run->clock_factor, wall);
     hf_duration_format(verify->test.rule[g].credit_s, credit);
     say_changes(verify, stream);
+    if (verify->has_certificate && verify->belief_kept < 0.995)
+        fprintf(stream, "what the search learned counts for %.0f %% of what it did\n",
+                100.0 * verify->belief_kept);
     fprintf(stream, "claim: at most one fault in %s, %.4g %% confidence; good would be one in %s\n", claim,
             settings.confidence * 100, believed);
     fprintf(stream,
@@ -398,6 +423,7 @@ static void write_json(const struct hf_session *session, const struct verify *ve
     hf_evidence_write_path(&writer, "run", session->directory);
     hf_json_number(&writer, "expected_s", verify->forecast.median_s);
     hf_json_number(&writer, "expected_s_p90", verify->forecast.p90_s);
+    hf_json_number(&writer, "belief_kept", verify->belief_kept);
     hf_json_array_open(&writer, "changed");
     for (int i = 0; i < verify->change_count; i++) {
         hf_json_object_open(&writer, NULL);
@@ -493,6 +519,7 @@ static int prepare(struct hf_session *session, struct verify *verify, struct hf_
     if (choose_mix(session, verify, error) != HF_OK || look_at_certificate(session, verify, error) != HF_OK ||
         choose_targets(session, verify, error) != HF_OK)
         return error->code;
+    discount_belief(session, verify);
     for (int g = 0; g < test->group_count; g++) {
         if (test->target[g])
             make_rule(session, verify, g);

@@ -22,11 +22,13 @@ static void want(const struct hf_profile *profile, int highest, int16_t *ret_wan
     memset(ret_wanted, 0xff, HF_GROUPS_MAX * sizeof *ret_wanted);
     for (int g = 0; g < profile->group_count; g++) {
         if (!profile->group[g].left_out)
-            ret_wanted[g] = (int16_t)(highest ? profile->group[g].highest_step : profile->group[g].baseline_step);
+            ret_wanted[g] =
+                (int16_t)(highest ? profile->group[g].highest_step : profile->group[g].baseline_step);
     }
 }
 
-static int describe(const struct dry_run *dry, const int16_t *wanted, struct hf_text *lines, struct hf_error *error)
+static int describe(const struct dry_run *dry, const int16_t *wanted, struct hf_text *lines,
+                    struct hf_error *error)
 {
     enum hf_apply_result result;
 
@@ -36,7 +38,8 @@ static int describe(const struct dry_run *dry, const int16_t *wanted, struct hf_
         hf_text_add_string(lines, "nothing: the driver rig moves a simulated processor\n");
         return HF_OK;
     }
-    return dry->driver->apply(dry->state, wanted, &result, lines, error); /* sheet: a page, and nothing else */
+    return dry->driver->apply(dry->state, wanted, &result, lines,
+                              error); /* sheet: a page, and nothing else */
 }
 
 static int show(const struct dry_run *dry, int highest, struct hf_error *error)
@@ -75,8 +78,8 @@ int hf_dry_run(const char *profile_path, const char *root)
         (void)hf_fail(&error, HF_E_USAGE, "--dry-run needs --profile FILE");
     else if (hf_profile_read(profile_path, &dry->profile, &error) == HF_OK &&
              hf_host_open(root, &dry->host, &error) == HF_OK && open_driver(dry, &error) == HF_OK) {
-        printf("%s by the driver %s, which %s.\nNothing is written now.\n", dry->profile->name, dry->driver->name,
-               dry->driver->sentence);
+        printf("%s by the driver %s, which %s.\nNothing is written now.\n", dry->profile->name,
+               dry->driver->name, dry->driver->sentence);
         if (show(dry, 0, &error) == HF_OK)
             (void)show(dry, 1, &error);
     }
@@ -94,9 +97,10 @@ int hf_dry_run_refuse_root(const char *root)
 {
     struct hf_error error = {0};
 
-    (void)hf_fail(&error, HF_E_REFUSED,
-                  "--root %.200s is another machine, recorded: a search would load and set this one. With --dry-run it "
-                  "shows what would be written there",
-                  root);
+    (void)hf_fail(
+        &error, HF_E_REFUSED,
+        "--root %.200s is another machine, recorded: a search would load and set this one. With --dry-run it "
+        "shows what would be written there",
+        root);
     return hf_command_fail("search", &error);
 }

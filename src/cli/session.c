@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "base/memory.h"
+#include "cli/deadline.h"
 #include "harness/fitness.h"
 #include "holdfast/clock.h"
 #include "holdfast/plan_config.h"
@@ -65,6 +66,20 @@ static int read_profile(struct hf_session *session, struct hf_error *error)
                        "%s holds no run (there is no profile.json); start one with --profile FILE",
                        session->directory);
     return hf_profile_read(frozen, &session->profile, error);
+}
+
+/* The deadline is run time: a rig's clock may run faster than the wall's. */
+static int settle_deadline(struct hf_session *session, struct hf_error *error)
+{
+    const struct hf_profile *profile = session->profile;
+    double wanted_s = 0.0;
+
+    if (session->options.by != NULL &&
+        hf_deadline_parse(session->options.by, hf_clock_wall_ns(&hf_clock_real), &wanted_s, error) != HF_OK)
+        return error->code;
+    if (strcmp(profile->driver, "rig") == 0)
+        wanted_s *= profile->rig.clock_factor;
+    return hf_deadline_settle(session->directory, wanted_s, &session->profile, error);
 }
 
 static int read_mix(struct hf_session *session, struct hf_error *error)
@@ -197,8 +212,8 @@ static int open_all(struct hf_session *session, struct hf_error *error)
 
     if (hf_session_directory(options->run_directory, options->profile_path, session->directory,
                              sizeof session->directory, error) != HF_OK ||
-        read_profile(session, error) != HF_OK || read_mix(session, error) != HF_OK ||
-        find_driver(session, error) != HF_OK || make_plan(session, error) != HF_OK)
+        read_profile(session, error) != HF_OK || settle_deadline(session, error) != HF_OK ||
+        read_mix(session, error) != HF_OK || find_driver(session, error) != HF_OK || make_plan(session, error) != HF_OK)
         return error->code;
     return open_run(session, error);
 }

@@ -15,6 +15,7 @@ struct hf_session_options {
     const char *profile_path;  /* NULL: the run's frozen profile */
     const char *run_directory; /* NULL: the default for the profile's name */
     const char *method;        /* NULL: the profile's */
+    const char *by;            /* HH:MM: the deadline of a new run; NULL: the profile's */
     int accept_the_risk;
     int salvage;
     int json; /* progress goes to stderr */

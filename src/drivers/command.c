@@ -3,18 +3,19 @@
  *
  * One call of the program is one question. It gets one JSON object on standard input, which then ends:
  *   {"action":"apply","group":"g0","cpus":"0-3","ratio":41.25,"clock_mhz":4125}
- * action: "apply" sets that ratio; "baseline" is the same for the group's baseline, which must always work; "read" has
- * no ratio and no clock_mhz and changes nothing. It answers with one JSON object on standard output, and leaves with
- * status 0:
+ * action: "apply" sets that ratio; "baseline" is the same for the group's baseline, which must always work;
+ * "read" has no ratio and no clock_mhz and changes nothing. It answers with one JSON object on standard
+ * output, and leaves with status 0:
  *   {"group":"g0","ratio":41.25}      the ratio that is in force now, whatever was asked
  *   {"group":"g0","error":"words"}    it could not be done; nothing is known of what is in force
- * Nothing else may stand there. What it says on standard error is kept for the journal. It is killed, with all that
- * it started, when it has not ended in time.
+ * Nothing else may stand there. What it says on standard error is kept for the journal. It is killed, with
+ * all that it started, when it has not ended in time.
  *
  * Invariants
  *  1. At most one program runs at a time, and none when a call returns.
  *  2. No shell: the words of the profile are the program's arguments, byte for byte.
- *  3. An answer is believed only whole: right group, a ratio of the profile's grid, end of the program with status 0.
+ *  3. An answer is believed only whole: right group, a ratio of the profile's grid, end of the program with
+ * status 0.
  */
 #include <assert.h>
 #include <errno.h>
@@ -62,10 +63,11 @@ static int command_open(const struct hf_driver_config *config, void **ret_state,
     if (hf_driver_check_config(config, error) != HF_OK)
         return error->code;
     if (config->command_count < 1)
-        return hf_fail(error, HF_E_MISSING, "the driver \"command\" needs a program: \"command\" in the profile");
+        return hf_fail(error, HF_E_MISSING,
+                       "the driver \"command\" needs a program: \"command\" in the profile");
     if (access(config->command[0], X_OK) != 0)
-        return hf_fail(error, HF_E_MISSING, "the driver's program %.200s cannot be run: %s", config->command[0],
-                       strerror(errno));
+        return hf_fail(error, HF_E_MISSING, "the driver's program %.200s cannot be run: %s",
+                       config->command[0], strerror(errno));
     state = hf_allocate(1, sizeof *state);
     if (state == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the command driver");
@@ -89,7 +91,8 @@ static void command_cost(const void *state, struct hf_driver_cost *ret_cost)
     *ret_cost = (struct hf_driver_cost){.apply_s = 0.1};
 }
 
-/* --- a program of ours that runs ------------------------------------------------------------------------- */
+/* --- a program of ours that runs -------------------------------------------------------------------------
+ */
 
 static void close_end(int *fd)
 {
@@ -133,8 +136,8 @@ static int spawn(const struct hf_driver_config *config, int pipes[3][2], pid_t *
     (void)posix_spawnattr_setsigmask(&attributes, &none);
     (void)posix_spawnattr_setsigdefault(&attributes, &all);
     if (wrong == 0)
-        wrong = posix_spawn(ret_pid, config->command[0], &actions, &attributes, (char *const *)(uintptr_t)config->command,
-                            environ);
+        wrong = posix_spawn(ret_pid, config->command[0], &actions, &attributes,
+                            (char *const *)(uintptr_t)config->command, environ);
     (void)posix_spawnattr_destroy(&attributes);
     (void)posix_spawn_file_actions_destroy(&actions);
     return -wrong;
@@ -180,7 +183,8 @@ static ssize_t write_quietly(int fd, const char *bytes, size_t size)
 
 static void send_more(struct call *call)
 {
-    ssize_t written = write_quietly(call->in, call->question.bytes + call->sent, call->question.size - call->sent);
+    ssize_t written =
+        write_quietly(call->in, call->question.bytes + call->sent, call->question.size - call->sent);
 
     if (written > 0)
         call->sent += (size_t)written;
@@ -252,7 +256,8 @@ static void converse(struct call *call, double limit_s)
     take_rest(&call->err, call->words);
 }
 
-/* --- question and answer --------------------------------------------------------------------------------- */
+/* --- question and answer ---------------------------------------------------------------------------------
+ */
 
 static const char *action_of(const struct hf_driver_config *config, int group, int step)
 {
@@ -261,7 +266,8 @@ static const char *action_of(const struct hf_driver_config *config, int group, i
     return step == config->groups[group].baseline_step ? "baseline" : "apply";
 }
 
-static void write_question(const struct hf_driver_config *config, int group, int step, struct hf_text *question)
+static void write_question(const struct hf_driver_config *config, int group, int step,
+                           struct hf_text *question)
 {
     const struct hf_driver_group *about = &config->groups[group];
     struct hf_json_writer writer;
@@ -290,10 +296,11 @@ static int check_end(const struct hf_driver_config *config, const struct call *c
     const char *program = config->command[0];
 
     if (call->timed_out)
-        return hf_fail(error, HF_E_MISSING,
-                       "group %s: %.200s did not end within %.3g s and was killed; \"limit_s\" in the profile's "
-                       "\"command\" gives it more time",
-                       name, program, config->command_limit_s);
+        return hf_fail(
+            error, HF_E_MISSING,
+            "group %s: %.200s did not end within %.3g s and was killed; \"limit_s\" in the profile's "
+            "\"command\" gives it more time",
+            name, program, config->command_limit_s);
     if (WIFSIGNALED(call->status))
         return hf_fail(error, HF_E_MISSING, "group %s: %.200s was killed by signal %d, %s", name, program,
                        WTERMSIG(call->status), strsignal(WTERMSIG(call->status)));
@@ -301,8 +308,8 @@ static int check_end(const struct hf_driver_config *config, const struct call *c
         return hf_fail(error, HF_E_MISSING, "group %s: %.200s left with status %d", name, program,
                        WEXITSTATUS(call->status));
     if (call->answer.overflowed)
-        return hf_fail(error, HF_E_MISSING, "group %s: %.200s answered with more than %d bytes", name, program,
-                       ANSWER_BYTES_MAX);
+        return hf_fail(error, HF_E_MISSING, "group %s: %.200s answered with more than %d bytes", name,
+                       program, ANSWER_BYTES_MAX);
     if (call->answer.size == 0)
         return hf_fail(error, HF_E_MISSING, "group %s: %.200s ended without an answer", name, program);
     return HF_OK;
@@ -315,7 +322,8 @@ static int step_of_ratio(const struct hf_driver_config *config, const char *name
 
     if (!(fabs(steps - round(steps)) < GRID_TOLERANCE) || steps < -0.5 || steps > config->step_count - 0.5)
         return hf_fail(error, HF_E_REFUSED,
-                       "group %s: the program says that ratio %.10g is in force, which is none of the profile's: %.10g to "
+                       "group %s: the program says that ratio %.10g is in force, which is none of the "
+                       "profile's: %.10g to "
                        "%.10g in steps of %.10g",
                        name, ratio, config->ratio_lowest, hf_driver_ratio(config, config->step_count - 1),
                        config->ratio_step);
@@ -323,8 +331,8 @@ static int step_of_ratio(const struct hf_driver_config *config, const char *name
     return HF_OK;
 }
 
-static int read_object(const struct hf_driver_config *config, const struct hf_json_reader *top, const char *name,
-                       int *ret_step, struct hf_error *error)
+static int read_object(const struct hf_driver_config *config, const struct hf_json_reader *top,
+                       const char *name, int *ret_step, struct hf_error *error)
 {
     static const char *const keys[] = {"group", "ratio", "error", NULL};
     char group[HF_NAME_MAX];
@@ -335,7 +343,8 @@ static int read_object(const struct hf_driver_config *config, const struct hf_js
         hf_json_get_string(top, "group", group, sizeof group, error) != HF_OK)
         return error->code;
     if (strcmp(group, name) != 0)
-        return hf_fail(error, HF_E_REFUSED, "group %s: the program answered for another group, %s", name, group);
+        return hf_fail(error, HF_E_REFUSED, "group %s: the program answered for another group, %s", name,
+                       group);
     if (hf_json_has(top, "error")) {
         if (hf_json_get_string(top, "error", words, sizeof words, error) != HF_OK)
             return error->code;
@@ -346,15 +355,16 @@ static int read_object(const struct hf_driver_config *config, const struct hf_js
     return step_of_ratio(config, name, ratio, ret_step, error);
 }
 
-static int read_answer(const struct hf_driver_config *config, const struct call *call, const char *name, int *ret_step,
-                       struct hf_error *error)
+static int read_answer(const struct hf_driver_config *config, const struct call *call, const char *name,
+                       int *ret_step, struct hf_error *error)
 {
     struct cJSON *document = NULL;
     struct hf_json_reader top;
 
     if (check_end(config, call, name, error) != HF_OK)
         return error->code;
-    if (hf_json_parse(call->answer.bytes, call->answer.size, "the program's answer", &document, error) != HF_OK) {
+    if (hf_json_parse(call->answer.bytes, call->answer.size, "the program's answer", &document, error) !=
+        HF_OK) {
         hf_error_context(error, "group %s", name);
         error->code = HF_E_MISSING;
         return error->code;
@@ -395,7 +405,8 @@ static int ask(struct command_state *state, int group, int step, int *ret_step, 
     return error->code;
 }
 
-/* --- settings -------------------------------------------------------------------------------------------- */
+/* --- settings --------------------------------------------------------------------------------------------
+ */
 
 static int apply_one(struct command_state *state, int group, int step, struct hf_error *error)
 {
@@ -409,7 +420,8 @@ static int apply_one(struct command_state *state, int group, int step, struct hf
         return HF_OK;
     hf_driver_ratio_format(hf_driver_ratio(state->config, step), asked);
     hf_driver_ratio_format(hf_driver_ratio(state->config, now), there);
-    return hf_fail(error, HF_E_REFUSED, "group %s: the program was asked for ratio %s and says that %s is in force",
+    return hf_fail(error, HF_E_REFUSED,
+                   "group %s: the program was asked for ratio %s and says that %s is in force",
                    state->config->groups[group].name, asked, there);
 }
 
@@ -438,7 +450,8 @@ static int command_read_back(void *opaque, int group, int *ret_step, struct hf_e
     return ask(state, group, -1, ret_step, error);
 }
 
-static int command_describe(void *opaque, const int16_t *wanted, struct hf_text *lines, struct hf_error *error)
+static int command_describe(void *opaque, const int16_t *wanted, struct hf_text *lines,
+                            struct hf_error *error)
 {
     struct command_state *state = opaque;
 

@@ -1,14 +1,15 @@
 /*
  * The cpufreq driver: the kernel's clock limits, group by group.
  *
- * It moves within the clocks that the firmware allows: it cannot raise a clock above `cpuinfo_max_freq`, and what it
- * sets is a request that firmware may still undercut. So a trial's true clock is measured beside it (true_clock.h).
+ * It moves within the clocks that the firmware allows: it cannot raise a clock above `cpuinfo_max_freq`, and
+ * what it sets is a request that firmware may still undercut. So a trial's true clock is measured beside it
+ * (true_clock.h).
  *
- * A group's setting is scaling_min_freq = scaling_max_freq = ratio x base clock, in kHz, in every policy of the group's
- * CPUs and of their siblings: a sibling that asks for more would win. Where the kernel offers the governor `userspace`
- * it is chosen, and the same clock asked for by scaling_setspeed. Modes of the pstate drivers are never switched: that
- * would reset every setting. When a clock above the present `cpuinfo_max_freq` is asked for and boost is switched off,
- * it is switched on.
+ * A group's setting is scaling_min_freq = scaling_max_freq = ratio x base clock, in kHz, in every policy of
+ * the group's CPUs and of their siblings: a sibling that asks for more would win. Where the kernel offers the
+ * governor `userspace` it is chosen, and the same clock asked for by scaling_setspeed. Modes of the pstate
+ * drivers are never switched: that would reset every setting. When a clock above the present
+ * `cpuinfo_max_freq` is asked for and boost is switched off, it is switched on.
  *
  * Order of the writes of one policy, since a lower limit above the upper one is refused or cut:
  *   first time:   scaling_governor
@@ -16,10 +17,11 @@
  *   going down:   scaling_min_freq, scaling_setspeed, scaling_max_freq
  *
  * Invariants
- *  1. No file is written before config->note has its old value (the caller makes that durable). scaling_setspeed is
- *     the exception while another governor was in force: it has no value then, and goes with the governor.
- *  2. A policy belongs to one group: where policies couple two groups, or a sibling belongs to another group, open
- *     refuses.
+ *  1. No file is written before config->note has its old value (the caller makes that durable).
+ * scaling_setspeed is the exception while another governor was in force: it has no value then, and goes with
+ * the governor.
+ *  2. A policy belongs to one group: where policies couple two groups, or a sibling belongs to another group,
+ * open refuses.
  *  3. Nothing is kept between two calls but where the files are: what is in force is what is read.
  */
 #include <assert.h>
@@ -56,14 +58,16 @@ struct cpufreq_state {
     struct hf_text *describing; /* writes become lines; NULL: they are made */
 };
 
-/* --- files ----------------------------------------------------------------------------------------------- */
+/* --- files -----------------------------------------------------------------------------------------------
+ */
 
 static void policy_path(const struct policy *policy, const char *file, char ret_path[HF_HOST_PATH_MAX])
 {
     (void)snprintf(ret_path, HF_HOST_PATH_MAX, CPUS "/cpufreq/policy%d/%s", policy->number, file);
 }
 
-static int read_number(const struct cpufreq_state *state, const char *path, int64_t *ret_value, struct hf_error *error)
+static int read_number(const struct cpufreq_state *state, const char *path, int64_t *ret_value,
+                       struct hf_error *error)
 {
     int wrong = hf_host_integer(state->host, path, ret_value);
 
@@ -78,22 +82,25 @@ static int write_failed(const char *path, const char *value, int wrong, struct h
     case EACCES:
     case EPERM:
     case EROFS:
-        return hf_fail(error, HF_E_PERMISSION, "%s may not be written: run as root, on a kernel that is not locked down",
-                       path);
+        return hf_fail(error, HF_E_PERMISSION,
+                       "%s may not be written: run as root, on a kernel that is not locked down", path);
     case EBUSY:
-        return hf_fail(error, HF_E_REFUSED,
-                       "the kernel refuses \"%s\" for %s: it is busy; another program holds it, or the governor forbids "
-                       "it: stop that program, or choose another governor",
-                       value, path);
+        return hf_fail(
+            error, HF_E_REFUSED,
+            "the kernel refuses \"%s\" for %s: it is busy; another program holds it, or the governor forbids "
+            "it: stop that program, or choose another governor",
+            value, path);
     case EINVAL:
-        return hf_fail(error, HF_E_REFUSED, "the kernel refuses \"%s\" for %s: it allows no such value", value, path);
+        return hf_fail(error, HF_E_REFUSED, "the kernel refuses \"%s\" for %s: it allows no such value",
+                       value, path);
     default:
         return hf_fail(error, HF_E_MISSING, "cannot write \"%s\" to %s: %s", value, path, strerror(wrong));
     }
 }
 
 /* Invariant 1. Nothing happens when the file holds the value already. */
-static int put(struct cpufreq_state *state, const char *path, const char *value, int noted, struct hf_error *error)
+static int put(struct cpufreq_state *state, const char *path, const char *value, int noted,
+               struct hf_error *error)
 {
     const struct hf_driver_config *config = state->config;
     char old[VALUE_MAX];
@@ -115,8 +122,8 @@ static int put(struct cpufreq_state *state, const char *path, const char *value,
     return wrong == 0 ? HF_OK : write_failed(path, value, -wrong, error);
 }
 
-static int put_khz(struct cpufreq_state *state, const struct policy *policy, const char *file, int64_t khz, int noted,
-                   struct hf_error *error)
+static int put_khz(struct cpufreq_state *state, const struct policy *policy, const char *file, int64_t khz,
+                   int noted, struct hf_error *error)
 {
     char path[HF_HOST_PATH_MAX];
     char value[24];
@@ -126,7 +133,8 @@ static int put_khz(struct cpufreq_state *state, const struct policy *policy, con
     return put(state, path, value, noted, error);
 }
 
-/* --- which policies are whose ---------------------------------------------------------------------------- */
+/* --- which policies are whose ----------------------------------------------------------------------------
+ */
 
 /* "0 1 2", as the kernel writes affected_cpus; the count, or -1. */
 static int parse_cpus(const char *text, int *ret_list, int max)
@@ -152,7 +160,8 @@ static int claim(struct cpufreq_state *state, int cpu, int group, struct hf_erro
 
     if (*owner >= 0 && *owner != group)
         return hf_fail(error, HF_E_REFUSED,
-                       "CPU %d is a sibling of group %s's cores and belongs to group %s: what shares a core has one clock; "
+                       "CPU %d is a sibling of group %s's cores and belongs to group %s: what shares a core "
+                       "has one clock; "
                        "put both into one group",
                        cpu, state->config->groups[group].name, state->config->groups[*owner].name);
     *owner = (int16_t)group;
@@ -199,7 +208,8 @@ static int claim_all(struct cpufreq_state *state, int *list, struct hf_error *er
     return HF_OK;
 }
 
-static int take_policy(struct cpufreq_state *state, int number, int *list, int *covered, struct hf_error *error)
+static int take_policy(struct cpufreq_state *state, int number, int *list, int *covered,
+                       struct hf_error *error)
 {
     struct policy *policy = &state->policy[state->policy_count];
     char path[HF_HOST_PATH_MAX];
@@ -220,27 +230,33 @@ static int take_policy(struct cpufreq_state *state, int number, int *list, int *
         covered[list[i]] = 1;
         if (group >= 0 && policy->group >= 0 && group != policy->group)
             return hf_fail(error, HF_E_REFUSED,
-                           "the kernel's policy%d moves CPUs of the groups %s and %s together: they cannot be set apart; "
+                           "the kernel's policy%d moves CPUs of the groups %s and %s together: they cannot "
+                           "be set apart; "
                            "put them into one group, or use another driver",
-                           number, state->config->groups[policy->group].name, state->config->groups[group].name);
+                           number, state->config->groups[policy->group].name,
+                           state->config->groups[group].name);
         policy->group = group >= 0 ? group : policy->group;
     }
     policy_path(policy, "scaling_available_governors", path);
-    policy->userspace = hf_host_line(state->host, path, text, sizeof text) > 0 && strstr(text, "userspace") != NULL;
+    policy->userspace =
+        hf_host_line(state->host, path, text, sizeof text) > 0 && strstr(text, "userspace") != NULL;
     state->policy_count++;
     return HF_OK;
 }
 
-static int find_policies(struct cpufreq_state *state, int *list, int *numbers, int *covered, struct hf_error *error)
+static int find_policies(struct cpufreq_state *state, int *list, int *numbers, int *covered,
+                         struct hf_error *error)
 {
     const struct hf_driver_config *config = state->config;
     int count = hf_host_numbers(state->host, CPUS "/cpufreq", "policy", numbers, POLICIES_MAX);
 
     if (count <= 0)
-        return hf_fail(error, HF_E_MISSING,
-                       "this kernel controls no clocks (there is no %s/cpufreq/policy0): a virtual machine, or a processor "
-                       "driver that is missing or switched off by the firmware; use the driver sheet or command",
-                       CPUS);
+        return hf_fail(
+            error, HF_E_MISSING,
+            "this kernel controls no clocks (there is no %s/cpufreq/policy0): a virtual machine, or a "
+            "processor "
+            "driver that is missing or switched off by the firmware; use the driver sheet or command",
+            CPUS);
     if (claim_all(state, list, error) != HF_OK)
         return error->code;
     for (int i = 0; i < count; i++) {
@@ -250,14 +266,16 @@ static int find_policies(struct cpufreq_state *state, int *list, int *numbers, i
     for (int g = 0; g < config->group_count; g++) {
         for (int i = 0; i < config->groups[g].cpu_count; i++) {
             if (!covered[config->groups[g].cpus[i]])
-                return hf_fail(error, HF_E_MISSING, "group %s: no policy of the kernel controls the clock of CPU %d",
+                return hf_fail(error, HF_E_MISSING,
+                               "group %s: no policy of the kernel controls the clock of CPU %d",
                                config->groups[g].name, config->groups[g].cpus[i]);
         }
     }
     return HF_OK;
 }
 
-/* --- limits ---------------------------------------------------------------------------------------------- */
+/* --- limits ----------------------------------------------------------------------------------------------
+ */
 
 static int64_t khz_of(const struct hf_driver_config *config, int step)
 {
@@ -301,12 +319,13 @@ static int check_highest(const struct cpufreq_state *state, struct hf_error *err
         if (read_number(state, file, &khz_max, error) != HF_OK)
             return error->code;
         if (khz_of(state->config, state->config->groups[policy->group].highest_step) > khz_max)
-            return hf_fail(error, HF_E_REFUSED,
-                           "group %s: the profile's highest ratio is %.2f MHz, and the firmware allows %.2f MHz at most "
-                           "through the kernel; lower \"highest\", or use the driver command or sheet",
-                           state->config->groups[policy->group].name,
-                           (double)khz_of(state->config, state->config->groups[policy->group].highest_step) * 1e-3,
-                           (double)khz_max * 1e-3);
+            return hf_fail(
+                error, HF_E_REFUSED,
+                "group %s: the profile's highest ratio is %.2f MHz, and the firmware allows %.2f MHz at most "
+                "through the kernel; lower \"highest\", or use the driver command or sheet",
+                state->config->groups[policy->group].name,
+                (double)khz_of(state->config, state->config->groups[policy->group].highest_step) * 1e-3,
+                (double)khz_max * 1e-3);
     }
     return HF_OK;
 }
@@ -318,13 +337,16 @@ static int check_rights(const struct cpufreq_state *state, struct hf_error *erro
     for (int i = 0; i < state->policy_count && state->host->is_live; i++) {
         policy_path(&state->policy[i], "scaling_max_freq", path);
         if (state->policy[i].group >= 0 && faccessat(AT_FDCWD, path, W_OK, AT_EACCESS) != 0)
-            return hf_fail(error, HF_E_PERMISSION,
-                           "%s may not be written: run as root (sudo), or give this user the right to write there", path);
+            return hf_fail(
+                error, HF_E_PERMISSION,
+                "%s may not be written: run as root (sudo), or give this user the right to write there",
+                path);
     }
     return HF_OK;
 }
 
-/* --- open ------------------------------------------------------------------------------------------------ */
+/* --- open ------------------------------------------------------------------------------------------------
+ */
 
 static int open_all(struct cpufreq_state *state, struct hf_error *error)
 {
@@ -334,7 +356,8 @@ static int open_all(struct cpufreq_state *state, struct hf_error *error)
 
     if (list == NULL || numbers == NULL || covered == NULL)
         (void)hf_fail(error, HF_E_MEMORY, "no memory for the cpufreq driver");
-    else if (find_policies(state, list, numbers, covered, error) == HF_OK && check_rights(state, error) == HF_OK)
+    else if (find_policies(state, list, numbers, covered, error) == HF_OK &&
+             check_rights(state, error) == HF_OK)
         (void)check_highest(state, error);
     hf_free(list);
     hf_free(numbers);
@@ -374,10 +397,13 @@ static void cpufreq_cost(const void *state, struct hf_driver_cost *ret_cost)
     *ret_cost = (struct hf_driver_cost){.apply_s = 0.01};
 }
 
-/* --- settings -------------------------------------------------------------------------------------------- */
+/* --- settings --------------------------------------------------------------------------------------------
+ */
 
-/* Boost is switched on when that is what stands in the way; a clock that is still beyond is refused unwritten. */
-static int allow_clock(struct cpufreq_state *state, const struct policy *policy, int64_t khz, struct hf_error *error)
+/* Boost is switched on when that is what stands in the way; a clock that is still beyond is refused
+ * unwritten. */
+static int allow_clock(struct cpufreq_state *state, const struct policy *policy, int64_t khz,
+                       struct hf_error *error)
 {
     const char *path, *on;
     char file[HF_HOST_PATH_MAX];
@@ -396,7 +422,8 @@ static int allow_clock(struct cpufreq_state *state, const struct policy *policy,
     }
     if (khz <= khz_max || !max_is_final(state))
         return HF_OK; /* where boost clocks are not told: what is in force then is read back */
-    return hf_fail(error, HF_E_REFUSED, "group %s: %.2f MHz is more than the firmware allows, %.2f MHz; not written",
+    return hf_fail(error, HF_E_REFUSED,
+                   "group %s: %.2f MHz is more than the firmware allows, %.2f MHz; not written",
                    state->config->groups[policy->group].name, (double)khz * 1e-3, (double)khz_max * 1e-3);
 }
 
@@ -423,14 +450,15 @@ static int set_speed(struct cpufreq_state *state, const struct policy *policy, i
     char governor[32];
 
     policy_path(policy, "scaling_governor", path);
-    if (state->describing == NULL &&
-        (hf_host_line(state->host, path, governor, sizeof governor) < 0 || strcmp(governor, "userspace") != 0))
+    if (state->describing == NULL && (hf_host_line(state->host, path, governor, sizeof governor) < 0 ||
+                                      strcmp(governor, "userspace") != 0))
         return HF_OK;
     return put_khz(state, policy, "scaling_setspeed", khz, noted, error);
 }
 
 /* An upper limit that was cut would make the lower one wrong as well: it is said here, where it is clear. */
-static int check_upper(struct cpufreq_state *state, const struct policy *policy, int64_t khz, struct hf_error *error)
+static int check_upper(struct cpufreq_state *state, const struct policy *policy, int64_t khz,
+                       struct hf_error *error)
 {
     char path[HF_HOST_PATH_MAX];
     int64_t khz_now;
@@ -438,14 +466,16 @@ static int check_upper(struct cpufreq_state *state, const struct policy *policy,
     policy_path(policy, "scaling_max_freq", path);
     if (state->describing != NULL || read_number(state, path, &khz_now, error) != HF_OK || khz_now >= khz)
         return error->code;
-    return hf_fail(error, HF_E_REFUSED,
-                   "group %s: %.2f MHz was asked for and the kernel keeps %.2f MHz (policy%d): the firmware, heat, or "
-                   "another program limits it; lower \"highest\" in the profile, or stop that program",
-                   state->config->groups[policy->group].name, (double)khz * 1e-3, (double)khz_now * 1e-3,
-                   policy->number);
+    return hf_fail(
+        error, HF_E_REFUSED,
+        "group %s: %.2f MHz was asked for and the kernel keeps %.2f MHz (policy%d): the firmware, heat, or "
+        "another program limits it; lower \"highest\" in the profile, or stop that program",
+        state->config->groups[policy->group].name, (double)khz * 1e-3, (double)khz_now * 1e-3,
+        policy->number);
 }
 
-static int set_policy(struct cpufreq_state *state, const struct policy *policy, int64_t khz, struct hf_error *error)
+static int set_policy(struct cpufreq_state *state, const struct policy *policy, int64_t khz,
+                      struct hf_error *error)
 {
     char path[HF_HOST_PATH_MAX];
     int64_t khz_now;
@@ -453,7 +483,8 @@ static int set_policy(struct cpufreq_state *state, const struct policy *policy, 
     int up;
 
     policy_path(policy, "scaling_max_freq", path);
-    if (allow_clock(state, policy, khz, error) != HF_OK || read_number(state, path, &khz_now, error) != HF_OK ||
+    if (allow_clock(state, policy, khz, error) != HF_OK ||
+        read_number(state, path, &khz_now, error) != HF_OK ||
         (policy->userspace && take_governor(state, policy, &noted, error) != HF_OK))
         return error->code;
     up = khz > khz_now;
@@ -487,7 +518,8 @@ static int cpufreq_apply(void *opaque, const int16_t *wanted, enum hf_apply_resu
     return error->code;
 }
 
-static int cpufreq_describe(void *opaque, const int16_t *wanted, struct hf_text *lines, struct hf_error *error)
+static int cpufreq_describe(void *opaque, const int16_t *wanted, struct hf_text *lines,
+                            struct hf_error *error)
 {
     struct cpufreq_state *state = opaque;
 
@@ -536,7 +568,8 @@ static int cpufreq_read_back(void *opaque, int group, int *ret_step, struct hf_e
 
 const struct hf_driver_ops hf_driver_cpufreq = {
     .name = "cpufreq",
-    .sentence = "sets the kernel's clock limits; moves within the clocks that the firmware allows; needs root",
+    .sentence =
+        "sets the kernel's clock limits; moves within the clocks that the firmware allows; needs root",
     .open = cpufreq_open,
     .close = cpufreq_close,
     .cost = cpufreq_cost,

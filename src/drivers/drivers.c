@@ -8,7 +8,7 @@
 #define NAMES_BYTES_MAX 4096
 
 static const struct hf_driver_ops *const drivers[] = {&hf_driver_rig, &hf_driver_cpufreq, &hf_driver_command,
-                                                     &hf_driver_sheet};
+                                                      &hf_driver_sheet};
 
 int hf_driver_count(void)
 {

@@ -38,11 +38,6 @@ void hf_baseline_next_slice(struct hf_supervisor *s)
     assert(s->slice.number == number);
 }
 
-const struct hf_mix *hf_baseline_mix(const struct hf_supervisor *s, const struct hf_slice *slice)
-{
-    return slice->is_baseline ? &s->memory_mix : s->options->mix;
-}
-
 struct hf_load_share *hf_baseline_share(struct hf_trial *trial, const struct hf_slice *slice)
 {
     assert(slice->entry >= 0 && slice->entry < HF_MIX_ENTRIES_MAX);

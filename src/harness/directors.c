@@ -1,5 +1,6 @@
 #include "harness/directors.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -21,11 +22,31 @@ static void search_propose(void *context, int group, double now_s, struct hf_pro
     hf_plan_propose(search->plan, group, now_s, ret_proposal);
 }
 
+static int search_propose_round(void *context, double now_s, struct hf_proposal *ret_proposals)
+{
+    const struct hf_search_director *search = context;
+
+    return hf_plan_propose_round(search->plan, now_s, ret_proposals);
+}
+
 static void search_slice(void *context, uint64_t number, struct hf_slice *ret_slice)
 {
     const struct hf_search_director *search = context;
 
     hf_mix_slice(search->mix, search->seed, number, ret_slice);
+}
+
+void hf_search_write_deadline(const struct hf_plan *plan, struct hf_json_writer *writer)
+{
+    struct hf_plan_deadline deadline;
+
+    hf_plan_deadline(plan, &deadline);
+    if (!deadline.set)
+        return;
+    hf_json_number(writer, "deadline_s", deadline.deadline_s);
+    hf_json_bool(writer, "deadline_ended_search", deadline.ended_search);
+    if (deadline.ended_search && isfinite(deadline.steps_lost))
+        hf_json_number(writer, "deadline_steps_lost", deadline.steps_lost);
 }
 
 static void search_write_finished(void *context, struct hf_json_writer *writer)
@@ -42,6 +63,7 @@ static void search_write_finished(void *context, struct hf_json_writer *writer)
     for (int g = 0; g < search->group_count; g++)
         hf_json_integer(writer, NULL, soak.step[g]);
     hf_json_array_close(writer);
+    hf_search_write_deadline(search->plan, writer);
 }
 
 void hf_search_director_init(struct hf_search_director *search, struct hf_plan *plan, int group_count,
@@ -50,6 +72,7 @@ void hf_search_director_init(struct hf_search_director *search, struct hf_plan *
     *search = (struct hf_search_director){.plan = plan, .group_count = group_count, .mix = mix, .seed = seed};
     *ret_director = (struct hf_director){.context = search,
                                          .propose = search_propose,
+                                         .propose_round = search_propose_round,
                                          .slice = search_slice,
                                          .slice_context = search,
                                          .write_finished = search_write_finished};

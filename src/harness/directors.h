@@ -25,6 +25,10 @@ void hf_search_director_init(struct hf_search_director *search, struct hf_plan *
  * to other commands). An hf_event_visitor with a struct hf_search_director as context. */
 int hf_search_director_observe(void *context, const struct hf_event *event, struct hf_error *error);
 
+/* What the deadline did, as keys of the open object: deadline_s, deadline_ended_search and, when the method
+ * can say, deadline_steps_lost (a group, on average). None without a deadline. */
+void hf_search_write_deadline(const struct hf_plan *plan, struct hf_json_writer *writer);
+
 /* --- fixed --- */
 struct hf_fixed_director {
     const struct hf_mix *mix;

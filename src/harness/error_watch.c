@@ -23,8 +23,9 @@ struct hf_error_watch {
     int16_t cpu_of_apic[APIC_MAX];
     struct hf_memory_count counts[HF_MEMORY_COUNTS_MAX];
     int count_count;
-    int polls;    /* the kernel looks for corrected errors every HF_ERROR_POLL_S */
-    int new_boot; /* the run's last session was of another boot */
+    int polls;                               /* the kernel looks for corrected errors every HF_ERROR_POLL_S */
+    int new_boot;                            /* the run's last session was of another boot */
+    enum hf_error_severity culprit_severity; /* of the worst report about the boot before */
     int culprit_group;
     int culprit_cpu;
     int64_t next_ns;
@@ -121,21 +122,33 @@ static void take_present(struct hf_error_watch *watch, const struct hf_hardware_
                        profile_cpu(watch, report->cpu), detail);
 }
 
-/* Of several reports about the last boot's end, the worst names the culprit; a memory error is nobody's
- * ratio. */
+/* Of several reports about the last boot's end the worst names the culprit: an exception that goes to all
+ * CPUs leaves lesser records on the others. Two groups named by equally bad ones: nobody. A memory error is
+ * nobody's ratio. */
+static void indict(struct hf_error_watch *watch, const struct hf_hardware_error *report)
+{
+    if (report->group < 0 || report->severity < HF_SEVERITY_UNCORRECTED || report->kind == HF_KIND_MEMORY ||
+        report->severity < watch->culprit_severity)
+        return;
+    if (report->severity == watch->culprit_severity) {
+        if (report->group != watch->culprit_group)
+            watch->culprit_group = HF_GROUP_NONE;
+        return;
+    }
+    watch->culprit_severity = report->severity;
+    watch->culprit_group = report->group;
+    watch->culprit_cpu = profile_cpu(watch, report->cpu);
+}
+
 static void take_past(struct hf_error_watch *watch, const struct hf_hardware_error *report)
 {
     if (!watch->new_boot || (!report->previous_boot && report->kind != HF_KIND_RESET_REASON))
         return;
     journal_report(watch, HF_RECORD_BOOT_REPORT, report);
-    hf_supervisor_say(watch->s, "of the boot before: %s, %s%s", hf_error_kind_name(report->kind),
-                      hf_error_severity_name(report->severity),
-                      report->group >= 0 ? ", on a core under trial" : "");
-    if (report->group >= 0 && report->severity >= HF_SEVERITY_UNCORRECTED && report->kind != HF_KIND_MEMORY &&
-        watch->culprit_group == HF_GROUP_NONE) {
-        watch->culprit_group = report->group;
-        watch->culprit_cpu = profile_cpu(watch, report->cpu);
-    }
+    hf_supervisor_say(watch->s, "of the boot before: %s, %s, CPU %d%s", hf_error_kind_name(report->kind),
+                      hf_error_severity_name(report->severity), report->cpu,
+                      report->group >= 0 ? ", a core under trial" : "");
+    indict(watch, report);
 }
 
 static void take(void *argument, const struct hf_hardware_error *report)
@@ -297,6 +310,6 @@ double hf_error_watch_drain_s(const struct hf_error_watch *watch)
 
 int hf_error_watch_culprit(const struct hf_error_watch *watch, int *ret_cpu)
 {
-    *ret_cpu = watch->culprit_cpu;
+    *ret_cpu = watch->culprit_group != HF_GROUP_NONE ? watch->culprit_cpu : -1;
     return watch->culprit_group;
 }

@@ -40,9 +40,11 @@ static int check_topology(struct hf_error *error)
     hf_topology_free(topology);
     if (is_this)
         return HF_OK;
-    return hf_fail(error, HF_E_REFUSED,
-                   "the topology is another machine's (a recording or a description): a real driver works on this machine "
-                   "only. Unset the HWLOC_ variables of the environment, and leave --root away, or use the driver rig");
+    return hf_fail(
+        error, HF_E_REFUSED,
+        "the topology is another machine's (a recording or a description): a real driver works on this "
+        "machine "
+        "only. Unset the HWLOC_ variables of the environment, and leave --root away, or use the driver rig");
 }
 
 static int check_driver(const struct hf_profile *profile, const struct hf_driver_ops *driver,
@@ -61,8 +63,8 @@ static int check_driver(const struct hf_profile *profile, const struct hf_driver
     return error->code;
 }
 
-int hf_fitness_check(const struct hf_profile *profile, const struct hf_driver_ops *driver, const struct hf_host *host,
-                     struct hf_error *error)
+int hf_fitness_check(const struct hf_profile *profile, const struct hf_driver_ops *driver,
+                     const struct hf_host *host, struct hf_error *error)
 {
     if (driver->is_simulated)
         return HF_OK;

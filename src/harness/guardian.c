@@ -202,7 +202,8 @@ void hf_guardian_end(struct hf_supervisor *s)
 int hf_guardian_note(struct hf_supervisor *s, const char *file, const char *old, const char *value,
                      struct hf_error *error)
 {
-    assert(s->guardian != NULL && s->guardian->undo != NULL); /* a driver writes after the session has begun */
+    assert(s->guardian != NULL &&
+           s->guardian->undo != NULL); /* a driver writes after the session has begun */
     if (hf_undo_knows(s->guardian->undo, file))
         return HF_OK; /* also when the journal has failed since: the way to the baseline must stay open */
     return hf_undo_note(s->guardian->undo, file, old, value, error);

@@ -30,8 +30,8 @@ void hf_guardian_tick(struct hf_supervisor *s, int64_t now_ns);
 /* Safe in any state; a killed session's settings are put back by the next one in the same boot. */
 void hf_guardian_end(struct hf_supervisor *s);
 
-/* A driver is about to write a file of the machine: its present content goes to the journal first, and back into the
- * file at the end of this session or, after a kill, of the next one in the same boot. */
+/* A driver is about to write a file of the machine: its present content goes to the journal first, and back
+ * into the file at the end of this session or, after a kill, of the next one in the same boot. */
 int hf_guardian_note(struct hf_supervisor *s, const char *file, const char *old, const char *value,
                      struct hf_error *error);
 

@@ -9,7 +9,8 @@
 #include "harness/supervisor_private.h"
 
 #define READ_EVERY_MS   500
-#define TAKE_EVERY_NS   INT64_C(100000000)
+#define TAKE_EVERY_NS   INT64_C(50000000)
+#define SAME_ROUND_NS   INT64_C(2000000) /* rounds are READ_EVERY_MS apart: closer, and it is the same one */
 #define SAMPLE_EVERY_NS INT64_C(1000000000)
 #define SAMPLES_MAX     512
 #define CHAIN_COST_NS   INT64_C(2200000) /* two runs of a millisecond, and what is around them */
@@ -33,13 +34,15 @@ struct hf_sensing {
     struct hf_sensor_reader *reader;
     struct hf_reading *readings;
     int64_t next_take_ns;
+    int64_t round_ns;               /* when the round that was taken last was complete */
     int64_t seen_ns[HF_GROUPS_MAX]; /* when a temperature of the group was believed last */
     struct hf_heat heat[HF_GROUPS_MAX];
     struct hf_clock_source *source;
     struct core_samples *core; /* one a worker */
 };
 
-/* --- whose sensors --------------------------------------------------------------------------------------- */
+/* --- whose sensors ---------------------------------------------------------------------------------------
+ */
 
 static void map_cpus(const struct hf_profile *profile, int16_t *group_of_cpu)
 {
@@ -73,15 +76,16 @@ static int all_rules_fit(const struct hf_profile *profile, const int *matched, s
 
         if (matched[i] == 0 && strcmp(sensor->role, "ignored") != 0)
             return hf_fail(error, HF_E_MISSING,
-                           "the profile's sensor number %d (chip \"%s\" label \"%s\" input \"%s\") is not on this machine, "
+                           "the profile's sensor number %d (chip \"%s\" label \"%s\" input \"%s\") is not on "
+                           "this machine, "
                            "or another entry before it takes it; holdfast survey --json shows the names",
                            i + 1, sensor->chip, sensor->label, sensor->input);
     }
     return HF_OK;
 }
 
-static int open_sensors(const struct hf_profile *profile, const struct hf_host *host, struct hf_sensors **ret_set,
-                        struct hf_error *error)
+static int open_sensors(const struct hf_profile *profile, const struct hf_host *host,
+                        struct hf_sensors **ret_set, struct hf_error *error)
 {
     int16_t *group_of_cpu = hf_allocate(HF_CPUS_MAX, sizeof *group_of_cpu);
     struct hf_sensor_rule *rules = hf_allocate(HF_PROFILE_SENSORS_MAX, sizeof *rules);
@@ -107,7 +111,8 @@ static int open_sensors(const struct hf_profile *profile, const struct hf_host *
     return error->code;
 }
 
-/* --- how hot --------------------------------------------------------------------------------------------- */
+/* --- how hot ---------------------------------------------------------------------------------------------
+ */
 
 /* 1 when the sensor stands for the group's own temperature. */
 static int is_of_group(const struct hf_sensor *sensor, int group)
@@ -123,7 +128,8 @@ static int is_watched_for(const struct hf_sensor *sensor, int group)
            (is_of_group(sensor, group) || sensor->role == HF_ROLE_SUPPLY || sensor->role == HF_ROLE_COOLANT);
 }
 
-static void take_limit(const struct hf_sensor *sensor, double celsius, double standard_c, struct hf_heat *heat)
+static void take_limit(const struct hf_sensor *sensor, double celsius, double standard_c,
+                       struct hf_heat *heat)
 {
     double limit_c = isnan(sensor->limit_c) ? standard_c : sensor->limit_c;
 
@@ -134,8 +140,8 @@ static void take_limit(const struct hf_sensor *sensor, double celsius, double st
     heat->sensor = sensor->key;
 }
 
-static void heat_of(const struct hf_sensors *set, const struct hf_reading *readings, double standard_c, int group,
-                    struct hf_heat *ret_heat)
+static void heat_of(const struct hf_sensors *set, const struct hf_reading *readings, double standard_c,
+                    int group, struct hf_heat *ret_heat)
 {
     double own = (double)NAN;
     double package = (double)NAN;
@@ -179,15 +185,17 @@ int hf_sensing_check(const struct hf_profile *profile, const struct hf_host *hos
         (void)hf_fail(error, HF_E_MEMORY, "no memory for the readings of %d sensors", hf_sensors_count(set));
     } else {
         (void)hf_sensors_read(set, 0, hf_host_monotonic_ns(host) + FIRST_ROUND_NS, readings);
-        for (int g = 0; g < profile->group_count && error->code == HF_OK && !profile->temperature_unwatched; g++) {
+        for (int g = 0; g < profile->group_count && error->code == HF_OK && !profile->temperature_unwatched;
+             g++) {
             heat_of(set, readings, profile->temperature_limit_c, g, &heat);
             if (!profile->group[g].left_out && isnan(heat.celsius))
-                (void)hf_fail(error, HF_E_REFUSED,
-                              "no temperature of core group %s can be read (%s): a real machine is not loaded blind. "
-                              "holdfast survey shows the sensors: load the module it names, give a sensor the role "
-                              "core-group or package under \"sensors\" in the profile, or write \"temperature\": "
-                              "\"unwatched\" there and watch it yourself",
-                              profile->group[g].name, heat.reason);
+                (void)hf_fail(
+                    error, HF_E_REFUSED,
+                    "no temperature of core group %s can be read (%s): a real machine is not loaded blind. "
+                    "holdfast survey shows the sensors: load the module it names, give a sensor the role "
+                    "core-group or package under \"sensors\" in the profile, or write \"temperature\": "
+                    "\"unwatched\" there and watch it yourself",
+                    profile->group[g].name, heat.reason);
         }
     }
     hf_free(readings);
@@ -206,8 +214,20 @@ static void note_sensors(struct hf_supervisor *s)
         watched += sensor->kind == HF_SENSOR_TEMPERATURE && sensor->role != HF_ROLE_NONE &&
                    sensor->role != HF_ROLE_IGNORED;
     }
-    hf_supervisor_say(s, "%d temperature sensor(s) watched, limit %.0f degC where the profile sets no other", watched,
-                      s->profile->temperature_limit_c);
+    hf_supervisor_note(s, "%d temperature sensor(s) watched, limit %.0f degC where the profile sets no other",
+                       watched, s->profile->temperature_limit_c);
+}
+
+static void take_round(struct hf_supervisor *s, int64_t round_ns)
+{
+    struct hf_sensing *sensing = s->sensing;
+
+    sensing->round_ns = round_ns;
+    for (int g = 0; g < s->profile->group_count; g++) {
+        heat_of(sensing->sensors, sensing->readings, s->profile->temperature_limit_c, g, &sensing->heat[g]);
+        if (!isnan(sensing->heat[g].celsius))
+            sensing->seen_ns[g] = round_ns;
+    }
 }
 
 static void take_readings(struct hf_supervisor *s, int64_t now_ns)
@@ -216,16 +236,17 @@ static void take_readings(struct hf_supervisor *s, int64_t now_ns)
     int64_t age_ns = 0;
     int busy = 0;
 
-    (void)hf_sensor_reader_latest(sensing->reader, sensing->readings, &age_ns);
+    if (hf_sensor_reader_latest(sensing->reader, sensing->readings, &age_ns) > 0 &&
+        now_ns - age_ns > sensing->round_ns + SAME_ROUND_NS)
+        take_round(s, now_ns - age_ns);
     for (int g = 0; g < s->profile->group_count; g++) {
         struct hf_heat *heat = &sensing->heat[g];
+        double blind_s = (double)(now_ns - sensing->seen_ns[g]) * 1e-9;
 
-        heat_of(sensing->sensors, sensing->readings, s->profile->temperature_limit_c, g, heat);
-        if (!isnan(heat->celsius) && (double)age_ns * 1e-9 < HF_SENSE_BLIND_S)
-            sensing->seen_ns[g] = now_ns - age_ns;
-        else if (!isnan(heat->celsius)) /* what was read last says nothing of now */
-            *heat = (struct hf_heat){.celsius = (double)NAN, .excess_c = (double)NAN, .sensor = "", .reason = "the reads hang"};
-        heat->blind_s = s->profile->temperature_unwatched ? 0 : (double)(now_ns - sensing->seen_ns[g]) * 1e-9;
+        if (blind_s > HF_SENSE_BLIND_S && !isnan(heat->celsius)) /* what was read last says nothing of now */
+            *heat = (struct hf_heat){
+                .celsius = (double)NAN, .excess_c = (double)NAN, .sensor = "", .reason = "the reads hang"};
+        heat->blind_s = s->profile->temperature_unwatched ? 0 : blind_s;
         busy |= s->running[g];
     }
     hf_sensor_reader_load(sensing->reader, busy);
@@ -256,7 +277,8 @@ double hf_sensing_watts(const struct hf_supervisor *s)
     return watts;
 }
 
-/* --- clocks ---------------------------------------------------------------------------------------------- */
+/* --- clocks ----------------------------------------------------------------------------------------------
+ */
 
 void hf_sensing_run_started(struct hf_supervisor *s, int group)
 {
@@ -331,7 +353,8 @@ static void sample_clocks(struct hf_supervisor *s, int64_t now_ns)
 }
 
 /* Worse: a shortfall before none, then the lower share of the clock asked for. */
-static int is_worse(const struct hf_clock_judgement *judgement, double asked_mhz, const struct hf_clock_verdict *than)
+static int is_worse(const struct hf_clock_judgement *judgement, double asked_mhz,
+                    const struct hf_clock_verdict *than)
 {
     int short_now = judgement->finding == HF_CLOCK_SHORTFALL;
     int short_then = than->cpu >= 0 && than->judgement.finding == HF_CLOCK_SHORTFALL;
@@ -341,7 +364,8 @@ static int is_worse(const struct hf_clock_judgement *judgement, double asked_mhz
     return judgement->median_mhz / asked_mhz < than->judgement.median_mhz / than->asked_mhz;
 }
 
-int hf_sensing_clock(const struct hf_supervisor *s, const struct hf_trial *trial, struct hf_clock_verdict *ret_verdict)
+int hf_sensing_clock(const struct hf_supervisor *s, const struct hf_trial *trial,
+                     struct hf_clock_verdict *ret_verdict)
 {
     *ret_verdict = (struct hf_clock_verdict){.cpu = -1, .judgement = {.finding = HF_CLOCK_UNDECIDED}};
     for (int i = 0; s->sensing != NULL && i < s->pool->worker_count; i++) {
@@ -400,13 +424,15 @@ static int open_clocks(struct hf_supervisor *s)
             return s->error.code;
     }
     method = hf_core_clock_method(sensing->core[0].clock);
-    hf_supervisor_say(s, "true clock by %s: %s%s%s", hf_clock_method_name(method), hf_clock_method_sentence(method),
-                      method == HF_CLOCK_COUNTERS_TSC ? "" : "; ",
-                      method == HF_CLOCK_COUNTERS_TSC ? "" : hf_clock_source_reasons(sensing->source));
+    hf_supervisor_note(s, "true clock by %s: %s%s%s", hf_clock_method_name(method),
+                       hf_clock_method_sentence(method),
+                       hf_clock_source_reasons(sensing->source)[0] != '\0' ? "; " : "",
+                       hf_clock_source_reasons(sensing->source));
     return HF_OK;
 }
 
-/* --- begin, tick, end ------------------------------------------------------------------------------------ */
+/* --- begin, tick, end ------------------------------------------------------------------------------------
+ */
 
 int hf_sensing_begin(struct hf_supervisor *s)
 {
@@ -424,11 +450,13 @@ int hf_sensing_begin(struct hf_supervisor *s)
         return hf_fail(&s->error, HF_E_MEMORY, "no memory for the clocks of %d cores", s->pool->worker_count);
     for (int g = 0; g < s->profile->group_count; g++) {
         sensing->seen_ns[g] = now_ns;
-        sensing->heat[g] = (struct hf_heat){.celsius = (double)NAN, .excess_c = (double)NAN, .sensor = "", .reason = ""};
+        sensing->heat[g] =
+            (struct hf_heat){.celsius = (double)NAN, .excess_c = (double)NAN, .sensor = "", .reason = ""};
     }
     if (open_sensors(s->profile, s->host, &sensing->sensors, &s->error) != HF_OK)
         return s->error.code;
-    sensing->readings = hf_allocate((size_t)hf_sensors_count(sensing->sensors) + 1, sizeof *sensing->readings);
+    sensing->readings =
+        hf_allocate((size_t)hf_sensors_count(sensing->sensors) + 1, sizeof *sensing->readings);
     if (sensing->readings == NULL)
         return hf_fail(&s->error, HF_E_MEMORY, "no memory for the readings of %d sensors",
                        hf_sensors_count(sensing->sensors));

@@ -4,12 +4,13 @@
  * Invariants
  *  1. Nothing here waits: the thread reads, the loop takes its newest round. A round older than
  *     HF_SENSE_BLIND_S counts as none.
- *  2. A core's samples are those of its present trial only. There are at most SAMPLES_MAX: when they are full every
- *     second one is dropped and the pause between two is doubled, so the median is always over the whole trial.
+ *  2. A core's samples are those of its present trial only. There are at most SAMPLES_MAX: when they are full
+ * every second one is dropped and the pause between two is doubled, so the median is always over the whole
+ * trial.
  *  3. A simulated driver has sensors of its own (driver.h): s->sensing is NULL then.
  *
- * Calling order: hf_sensing_check() before the run is begun; hf_sensing_begin() once the pool is there; then, from
- * the loop, hf_sensing_tick() before anything is asked; hf_sensing_end().
+ * Calling order: hf_sensing_check() before the run is begun; hf_sensing_begin() once the pool is there; then,
+ * from the loop, hf_sensing_tick() before anything is asked; hf_sensing_end().
  */
 #ifndef HOLDFAST_HARNESS_SENSING_H
 #define HOLDFAST_HARNESS_SENSING_H
@@ -27,8 +28,8 @@ struct hf_sensing;
 
 #define HF_SENSE_BLIND_S 5.0 /* without any believed temperature for so long a group's load stops */
 
-/* HF_E_REFUSED when some group of the profile has no readable temperature and the profile does not say that it is
- * to be run unwatched. Reads the sensors once. */
+/* HF_E_REFUSED when some group of the profile has no readable temperature and the profile does not say that
+ * it is to be run unwatched. Reads the sensors once. */
 int hf_sensing_check(const struct hf_profile *profile, const struct hf_host *host, struct hf_error *error);
 
 int hf_sensing_begin(struct hf_supervisor *s); /* the failure is in s->error */
@@ -38,9 +39,9 @@ void hf_sensing_tick(struct hf_supervisor *s, int64_t now_ns);
 
 /* How hot a group is: its hottest believed sensor, the package's when it has none of its own. */
 struct hf_heat {
-    double celsius;     /* NAN: nothing believed */
-    double excess_c;    /* of the sensor nearest to its limit, or furthest above: celsius - limit; NAN: none */
-    double limit_c;     /* ... its limit */
+    double celsius;  /* NAN: nothing believed */
+    double excess_c; /* of the sensor nearest to its limit, or furthest above: celsius - limit; NAN: none */
+    double limit_c;  /* ... its limit */
     const char *sensor; /* ... its key; "" when none */
     double blind_s;     /* since a temperature was believed last; 0: watched, or not to be watched */
     const char *reason; /* when blind: what is wrong with the first sensor it had */

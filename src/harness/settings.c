@@ -7,8 +7,9 @@
 
 #include "harness/supervisor_private.h"
 
-#define WORDS_MAX       65536
-#define CHECK_EVERY_NS  INT64_C(5000000000) /* a setting under load is looked at so often, where that costs nothing */
+#define WORDS_MAX 65536
+#define CHECK_EVERY_NS                                                                                       \
+    INT64_C(5000000000) /* a setting under load is looked at so often, where that costs nothing */
 
 void hf_settings_init(struct hf_settings *settings)
 {
@@ -26,7 +27,8 @@ int hf_settings_busy(const struct hf_supervisor *s)
     return s->settings.busy || s->settings.answered;
 }
 
-/* --- the job: in the driver's thread, or in the loop's ---------------------------------------------------- */
+/* --- the job: in the driver's thread, or in the loop's ----------------------------------------------------
+ */
 
 static void set_one(struct hf_supervisor *s, int group)
 {
@@ -39,8 +41,7 @@ static void set_one(struct hf_supervisor *s, int group)
     memset(wanted, 0xff, sizeof wanted);
     wanted[group] = job->wanted[group];
     hf_text_init(&page, WORDS_MAX);
-    if (!job->applies ||
-        driver->apply(s->driver_state, wanted, &result, &page, &job->error[group]) == HF_OK)
+    if (!job->applies || driver->apply(s->driver_state, wanted, &result, &page, &job->error[group]) == HF_OK)
         (void)driver->read_back(s->driver_state, group, &job->read_back[group], &job->error[group]);
     hf_text_release(&page);
 }
@@ -69,6 +70,8 @@ static void on_done(uv_work_t *work, int status)
     (void)status; /* nobody cancels it */
     s->settings.busy = 0;
     s->settings.answered = 1;
+    if (s->phase == HF_PHASE_ENDING)
+        hf_supervisor_close_tick(s);
 }
 
 static void start(struct hf_supervisor *s, const int16_t *wanted, int applies)
@@ -94,7 +97,8 @@ static void start(struct hf_supervisor *s, const int16_t *wanted, int applies)
     }
 }
 
-/* --- answers --------------------------------------------------------------------------------------------- */
+/* --- answers ---------------------------------------------------------------------------------------------
+ */
 
 static int journal_setting(struct hf_supervisor *s, int group, int asked, int read_back)
 {
@@ -162,11 +166,12 @@ static void check_baseline(struct hf_supervisor *s, int group)
     if (job->error[group].code == HF_OK && job->read_back[group] == baseline)
         hf_supervisor_note(s, "%s is back at its baseline", hf_supervisor_group_name(s, group));
     else
-        hf_supervisor_note(s,
-                           "the return of %s to its baseline, ratio %.2f, CANNOT BE CONFIRMED (%s): it is not loaded, "
-                           "but set it by hand",
-                           hf_supervisor_group_name(s, group), hf_profile_ratio(s->profile, baseline),
-                           job->error[group].code != HF_OK ? job->error[group].message : "it reads back otherwise");
+        hf_supervisor_note(
+            s,
+            "the return of %s to its baseline, ratio %.2f, CANNOT BE CONFIRMED (%s): it is not loaded, "
+            "but set it by hand",
+            hf_supervisor_group_name(s, group), hf_profile_ratio(s->profile, baseline),
+            job->error[group].code != HF_OK ? job->error[group].message : "it reads back otherwise");
 }
 
 /* What was read back for one group of a trial: 1 when it is what the trial needs. */
@@ -183,18 +188,20 @@ static int take_group(struct hf_supervisor *s, struct hf_trial *trial, int group
         return 1;
     ratio_words(s, job->read_back[group], there, sizeof there);
     if (error.code == HF_OK && (job->applies || ++job->losses[group] >= HF_SETTINGS_LOST_MAX))
-        (void)hf_fail(&error, HF_E_REFUSED, job->applies
-                          ? "%s reads back %s instead of %.2f right after it was set: the firmware, the kernel or "
-                            "another program limits it; lower \"highest\" in the profile, or stop that program"
-                          : "%s reads back %s instead of %.2f under load, again and again: something else keeps "
-                            "changing it. Stop the service that manages clocks or power profiles, then start again",
-                      hf_supervisor_group_name(s, group), there, hf_profile_ratio(s->profile, step));
+        (void)hf_fail(
+            &error, HF_E_REFUSED,
+            job->applies
+                ? "%s reads back %s instead of %.2f right after it was set: the firmware, the kernel or "
+                  "another program limits it; lower \"highest\" in the profile, or stop that program"
+                : "%s reads back %s instead of %.2f under load, again and again: something else keeps "
+                  "changing it. Stop the service that manages clocks or power profiles, then start again",
+            hf_supervisor_group_name(s, group), there, hf_profile_ratio(s->profile, step));
     if (error.code != HF_OK) {
         give_up(s, trial, group, &error);
         return 0;
     }
-    (void)hf_fail(&error, HF_E_MISMATCH, "%s reads back %s instead of %.2f", hf_supervisor_group_name(s, group), there,
-                  hf_profile_ratio(s->profile, step));
+    (void)hf_fail(&error, HF_E_MISMATCH, "%s reads back %s instead of %.2f",
+                  hf_supervisor_group_name(s, group), there, hf_profile_ratio(s->profile, step));
     hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, -1, error.message);
     return 0;
 }
@@ -245,7 +252,8 @@ static void take_answers(struct hf_supervisor *s)
         (void)hf_supervisor_commit(s);
 }
 
-/* --- asking ---------------------------------------------------------------------------------------------- */
+/* --- asking ----------------------------------------------------------------------------------------------
+ */
 
 void hf_settings_apply(struct hf_supervisor *s, const int16_t *wanted)
 {

@@ -2,11 +2,12 @@
  * Settings of a real machine: applied group by group, read back, and what happens when a group cannot be set.
  *
  * Invariants
- *  1. One call of the driver at a time. A driver that waits (driver.h) is called from a thread; until its answers
- *     have been taken by hf_settings_tick() nothing else is asked of it.
+ *  1. One call of the driver at a time. A driver that waits (driver.h) is called from a thread; until its
+ * answers have been taken by hf_settings_tick() nothing else is asked of it.
  *  2. A group's load begins only after its read-back has shown the step that was asked for.
- *  3. A group that could not be set, or whose setting something else keeps changing, is brought to its baseline
- *     before anything else happens to it; then the run ends, or goes on without the group ("driver_failure").
+ *  3. A group that could not be set, or whose setting something else keeps changing, is brought to its
+ * baseline before anything else happens to it; then the run ends, or goes on without the group
+ * ("driver_failure").
  *
  *     idle --hf_settings_apply--> busy --(thread)--> answered --hf_settings_tick--> idle
  *          --hf_settings_ask---->
@@ -27,7 +28,7 @@ struct hf_trial;
 struct hf_settings {
     uv_work_t work;
     int busy, answered;
-    int applies; /* apply, then read back; else read back only */
+    int applies;                   /* apply, then read back; else read back only */
     int16_t wanted[HF_GROUPS_MAX]; /* -1: not asked */
     int read_back[HF_GROUPS_MAX];
     struct hf_error error[HF_GROUPS_MAX];
@@ -43,12 +44,12 @@ struct hf_settings {
 void hf_settings_init(struct hf_settings *settings);
 void hf_settings_release(struct hf_settings *settings);
 
-/* Applies the steps of the groups with wanted[group] >= 0; the trials open for them begin to work when they are in
- * force. */
+/* Applies the steps of the groups with wanted[group] >= 0; the trials open for them begin to work when they
+ * are in force. */
 void hf_settings_apply(struct hf_supervisor *s, const int16_t *wanted);
 
-/* Is the trial's setting still in force? 1 yes; 0 not known yet, ask again with the next tick; -1 no, and the trial
- * has been closed. */
+/* Is the trial's setting still in force? 1 yes; 0 not known yet, ask again with the next tick; -1 no, and the
+ * trial has been closed. */
 int hf_settings_ask(struct hf_supervisor *s, struct hf_trial *trial);
 
 void hf_settings_tick(struct hf_supervisor *s, int64_t now_ns);

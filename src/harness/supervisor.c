@@ -49,6 +49,13 @@ double hf_supervisor_now_s(const struct hf_supervisor *s)
     return hf_run_time_s(s->run, hf_clock_wall_ns(&hf_clock_real));
 }
 
+/* While a driver is still asked in its thread the tick goes on: the guardian must show that we are alive. */
+void hf_supervisor_close_tick(struct hf_supervisor *s)
+{
+    if (!s->settings.busy && !uv_is_closing((uv_handle_t *)&s->tick))
+        uv_close((uv_handle_t *)&s->tick, NULL);
+}
+
 /* Load away first: a stopped worker needs no more of our time than a signal. */
 static void enter_ending(struct hf_supervisor *s)
 {
@@ -56,8 +63,7 @@ static void enter_ending(struct hf_supervisor *s)
     hf_pool_stop(s->pool);
     if (!s->loop_started)
         return;
-    if (!uv_is_closing((uv_handle_t *)&s->tick))
-        uv_close((uv_handle_t *)&s->tick, NULL);
+    hf_supervisor_close_tick(s);
     for (int i = 0; i < 3; i++) {
         if (!uv_is_closing((uv_handle_t *)&s->signals[i]))
             uv_close((uv_handle_t *)&s->signals[i], NULL);
@@ -186,7 +192,8 @@ static int make_pool(struct hf_supervisor *s)
 }
 
 /* The driver's writes are journalled before they are made, and put back by the guardian. */
-static int note_write(void *context, const char *file, const char *old, const char *value, struct hf_error *error)
+static int note_write(void *context, const char *file, const char *old, const char *value,
+                      struct hf_error *error)
 {
     return hf_guardian_note(context, file, old, value, error);
 }
@@ -522,18 +529,66 @@ static void journal_end(struct hf_supervisor *s)
         (void)add_words(s, HF_RECORD_SESSION_END, "reason", reasons[s->result->end]);
 }
 
+/* --- the way back to the baseline: a driver that waits is asked in a thread, and the guardian goes on
+ * meanwhile --- */
+
+struct way_back {
+    struct hf_supervisor *s;
+    struct hf_error error;
+    uv_work_t work;
+    uv_timer_t tick;
+};
+
+static void go_back(uv_work_t *work)
+{
+    struct way_back *way = work->data;
+    struct hf_supervisor *s = way->s;
+
+    (void)hf_driver_to_baseline(s->options->driver, s->driver_state, &s->driver_config, &way->error);
+}
+
+static void on_back(uv_work_t *work, int status)
+{
+    struct way_back *way = work->data;
+
+    (void)status;
+    uv_close((uv_handle_t *)&way->tick, NULL);
+}
+
+static void on_way_tick(uv_timer_t *timer)
+{
+    struct way_back *way = timer->data;
+
+    hf_guardian_tick(way->s, hf_clock_monotonic_ns(&hf_clock_real));
+}
+
+static void go_back_waiting(struct hf_supervisor *s, struct way_back *way)
+{
+    *way = (struct way_back){.s = s};
+    way->work.data = way->tick.data = way;
+    if (s->options->driver->waits && uv_queue_work(&s->loop, &way->work, go_back, on_back) == 0) {
+        (void)uv_timer_init(&s->loop, &way->tick);
+        way->tick.data = way;
+        (void)uv_timer_start(&way->tick, on_way_tick, 1000, 1000);
+        (void)uv_run(&s->loop, UV_RUN_DEFAULT);
+        return;
+    }
+    go_back(&way->work);
+}
+
 /* Every group back to baseline; a group that cannot be confirmed is named even when we end by a failure. */
 static void to_baseline(struct hf_supervisor *s)
 {
-    struct hf_error error = {0};
+    struct way_back way;
 
     if (s->driver_state == NULL || s->result->end == HF_END_REQUESTED)
         return;
-    if (hf_driver_to_baseline(s->options->driver, s->driver_state, &s->driver_config, &error) == HF_OK)
+    go_back_waiting(s, &way);
+    if (way.error.code == HF_OK)
         return;
-    hf_supervisor_say(s, "%s", error.message);
-    if (s->error.code == HF_OK && error.code != HF_E_UNPROVED) /* a person was told what to enter */
-        s->error = error;
+    hf_supervisor_say(s, "%s", way.error.message);
+    if (s->error.code == HF_OK && way.error.code != HF_E_UNPROVED) /* a person was told what to enter */
+        s->error = way.error;
 }
 
 static void wind_down(struct hf_supervisor *s)
@@ -573,9 +628,9 @@ static int park_if_fruitless(struct hf_supervisor *s)
 
 static int set_up(struct hf_supervisor *s)
 {
-    if (find_cpus(s) != HF_OK || hf_baseline_init(s) != HF_OK || make_pool(s) != HF_OK || open_host(s) != HF_OK ||
-        open_driver(s) != HF_OK || begin_session(s) != HF_OK || hf_guardian_begin(s) != HF_OK ||
-        hf_sensing_begin(s) != HF_OK)
+    if (find_cpus(s) != HF_OK || hf_baseline_init(s) != HF_OK || make_pool(s) != HF_OK ||
+        open_host(s) != HF_OK || open_driver(s) != HF_OK || begin_session(s) != HF_OK ||
+        hf_guardian_begin(s) != HF_OK || hf_sensing_begin(s) != HF_OK)
         return s->error.code;
     s->judge = (struct hf_judge){.slice_source = hf_baseline_slice,
                                  .slice_context = s,

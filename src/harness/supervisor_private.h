@@ -29,7 +29,7 @@
     5.0 /* run time between exposure lines, and at least HF_EXPOSURE_WALL_S of wall time */
 #define HF_EXPOSURE_WALL_S  0.05
 #define HF_SLICES_KEPT      64 /* slices whose blocks may still be judged: seconds' worth at most */
-#define HF_FRUITLESS_RESETS 3 /* so many resets without a judged trial park the run */
+#define HF_FRUITLESS_RESETS 3  /* so many resets without a judged trial park the run */
 
 struct hf_load_share {
     double exposure_s;
@@ -48,8 +48,8 @@ struct hf_trial {
     double wall_exposure_s;
     double journalled_s;
     uint64_t blocks;
-    int loaded;   /* every worker of it has finished a block: exposure counts */
-    int draining; /* time served: waiting for the last blocks to be judged */
+    int loaded;            /* every worker of it has finished a block: exposure counts */
+    int draining;          /* time served: waiting for the last blocks to be judged */
     int setting_confirmed; /* read back after the load: a pass may be believed */
     double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum, watts_sum; /* over groups and time */
     uint64_t samples, watts_samples;
@@ -102,9 +102,9 @@ struct hf_supervisor {
     int home_group; /* where the supervisor lives, when judge.home_cpu >= 0 */
     int sharing;    /* workers per real CPU, at most */
 
-    const struct hf_host *host;   /* the options', or own_host */
+    const struct hf_host *host; /* the options', or own_host */
     struct hf_host own_host;
-    struct hf_sensing *sensing;   /* NULL with a simulated machine */
+    struct hf_sensing *sensing; /* NULL with a simulated machine */
     struct hf_settings settings;
 
     void *driver_state;
@@ -123,14 +123,14 @@ struct hf_supervisor {
     uint64_t
         run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
     int running[HF_GROUPS_MAX];   /* the group's workers have been told to run */
-    int cooling[HF_GROUPS_MAX]; /* over its limit or unwatched not long ago: no new trial yet */
-    int64_t sensed_ns;          /* temperatures were last added to the trials' means */
+    int cooling[HF_GROUPS_MAX];   /* over its limit or unwatched not long ago: no new trial yet */
+    int64_t sensed_ns;            /* temperatures were last added to the trials' means */
     int64_t clock_judged_ns;
     struct hf_watch watch[HF_WORKERS_MAX];
 
     struct hf_slice slice; /* the present one */
     int has_slice;
-    struct hf_mix memory_mix;              /* for the baseline */
+    struct hf_mix memory_mix;             /* for the baseline */
     uint64_t from_memory[HF_SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of it */
     int64_t slice_ends_ns;
     int64_t last_tick_ns;
@@ -149,13 +149,15 @@ void hf_supervisor_say(struct hf_supervisor *s, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 /* Keeps the first failure and ends the run. */
 void hf_supervisor_fail(struct hf_supervisor *s, const struct hf_error *error);
+void hf_supervisor_close_tick(struct hf_supervisor *s);
 void hf_supervisor_finish(struct hf_supervisor *s, enum hf_supervisor_end end, const char *words);
 double hf_supervisor_now_s(const struct hf_supervisor *s);
 /* Adds the event to the journal (uncommitted), from where state and director learn it. */
 int hf_supervisor_emit(struct hf_supervisor *s, const struct hf_event *event, const char *reason);
 int hf_supervisor_commit(struct hf_supervisor *s);
 /* Says it, and keeps it in the journal as a note. */
-void hf_supervisor_note(struct hf_supervisor *s, const char *format, ...) __attribute__((format(printf, 2, 3)));
+void hf_supervisor_note(struct hf_supervisor *s, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
 const char *hf_supervisor_group_name(const struct hf_supervisor *s, int group);
 
 /* 1 when the worker carries the load while its group is under trial: only then is anything expected of it. */
@@ -189,7 +191,6 @@ int hf_baseline_init(struct hf_supervisor *s);
 hf_slice_source hf_baseline_slice; /* context: the supervisor */
 /* Makes the next slice of the programme the present one. */
 void hf_baseline_next_slice(struct hf_supervisor *s);
-const struct hf_mix *hf_baseline_mix(const struct hf_supervisor *s, const struct hf_slice *slice);
 /* Where a trial's time and blocks of a slice are counted. */
 struct hf_load_share *hf_baseline_share(struct hf_trial *trial, const struct hf_slice *slice);
 /* Tells a person what a failed baseline says of the memory. */

@@ -258,8 +258,9 @@ static void finish_without(struct hf_supervisor *s)
         if (s->settings.out[g])
             hf_text_addf(&words, " %s", hf_supervisor_group_name(s, g));
     }
-    hf_text_add_string(&words, " has been found. Mend its settings and run the same command again, or begin a new run with "
-                               "\"left_out\": true for it in the profile");
+    hf_text_add_string(
+        &words, " has been found. Mend its settings and run the same command again, or begin a new run with "
+                "\"left_out\": true for it in the profile");
     hf_supervisor_finish(s, HF_END_INTERRUPTED, words.bytes);
     hf_text_release(&words);
 }
@@ -304,6 +305,41 @@ static int any_cooling(const struct hf_supervisor *s)
     return any;
 }
 
+static int may_be_asked(struct hf_supervisor *s, int group)
+{
+    return !s->profile->group[group].left_out && !s->settings.out[group] && !s->trial[group].open &&
+           !hf_watch_is_cooling(s, group);
+}
+
+static int take_one_by_one(struct hf_supervisor *s, int16_t *wanted, struct hf_trial **trials)
+{
+    int count = 0;
+
+    for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING && !s->joint.open; g++) {
+        struct hf_proposal proposal;
+
+        if (!may_be_asked(s, g))
+            continue;
+        s->director->propose(s->director->context, g, s->run->state.last_time_s, &proposal);
+        count += take_proposal(s, &proposal, wanted, &trials[count]);
+    }
+    return count;
+}
+
+/* One boot for all: the director says what it is to tell of every group, and for how long. */
+static int take_round(struct hf_supervisor *s, int16_t *wanted, struct hf_trial **trials)
+{
+    struct hf_proposal round[HF_GROUPS_MAX];
+    int proposals = s->director->propose_round(s->director->context, s->run->state.last_time_s, round);
+    int count = 0;
+
+    for (int i = 0; i < proposals && s->phase == HF_PHASE_RUNNING; i++) {
+        if (round[i].kind != HF_PROPOSAL_TRIAL || may_be_asked(s, round[i].group))
+            count += take_proposal(s, &round[i], wanted, &trials[count]);
+    }
+    return count;
+}
+
 void hf_trials_propose(struct hf_supervisor *s)
 {
     struct hf_driver_cost cost;
@@ -315,14 +351,10 @@ void hf_trials_propose(struct hf_supervisor *s)
     if ((cost.needs_person && hf_trial_any_open(s)) || hf_settings_busy(s))
         return; /* a round at a time: a change would need a reboot under the trials that still run */
     memset(wanted, 0xff, sizeof wanted);
-    for (int g = 0; g < s->profile->group_count && s->phase == HF_PHASE_RUNNING && !s->joint.open; g++) {
-        struct hf_proposal proposal;
-
-        if (s->profile->group[g].left_out || s->settings.out[g] || s->trial[g].open || hf_watch_is_cooling(s, g))
-            continue;
-        s->director->propose(s->director->context, g, s->run->state.last_time_s, &proposal);
-        count += take_proposal(s, &proposal, wanted, &trials[count]);
-    }
+    if (cost.needs_person && s->director->propose_round != NULL)
+        count = take_round(s, wanted, trials);
+    else
+        count = take_one_by_one(s, wanted, trials);
     if (s->phase == HF_PHASE_RUNNING && count == 0 && s->settings.any_out && !hf_trial_any_open(s) &&
         !any_cooling(s))
         finish_without(s); /* the others wait for a group that will not come */
@@ -572,7 +604,8 @@ static void write_mix_load(struct hf_json_writer *writer, const struct hf_mix *m
 }
 
 /* A real machine's clock: the mean over the cores of their medians, and the core that was furthest below. */
-static void write_clock(const struct hf_supervisor *s, const struct hf_trial *trial, struct hf_json_writer *writer)
+static void write_clock(const struct hf_supervisor *s, const struct hf_trial *trial,
+                        struct hf_json_writer *writer)
 {
     double mhz = hf_sensing_mean_mhz(s, trial);
     struct hf_clock_verdict worst;
@@ -648,13 +681,12 @@ static void announce_verdict(struct hf_supervisor *s, const struct hf_trial *tri
 void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
                     enum hf_cause cause, int group, int cpu, const char *detail)
 {
-    struct hf_verdict_detail extra = {
-        .supervisor = s,
-        .trial = trial,
-        .mix = s->options->mix,
-        .memory_mix = &s->memory_mix,
-        .words = detail,
-        .slice_number = s->slice.number};
+    struct hf_verdict_detail extra = {.supervisor = s,
+                                      .trial = trial,
+                                      .mix = s->options->mix,
+                                      .memory_mix = &s->memory_mix,
+                                      .words = detail,
+                                      .slice_number = s->slice.number};
     struct hf_event event = {.type = HF_EVENT_VERDICT,
                              .trial = trial->id,
                              .verdict = verdict,

@@ -229,7 +229,8 @@ int hf_undo_all(struct hf_undo *undo, struct hf_error *error)
         for (int i = undo->count - 1; i >= 0; i--) {
             struct hf_error own = {0};
 
-            if (undo->changes[i].open && put_back(undo, &undo->changes[i], &own) != HF_OK && first.code == HF_OK)
+            if (undo->changes[i].open && put_back(undo, &undo->changes[i], &own) != HF_OK &&
+                first.code == HF_OK)
                 first = own;
         }
     }

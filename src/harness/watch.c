@@ -12,7 +12,7 @@
 #include "holdfast/reset.h"
 #include "workloads/arena.h"
 
-#define EARLY_DEATHS_MAX      3
+#define EARLY_DEATHS_MAX   3
 #define COOL_BELOW_LIMIT_C 10.0 /* hysteresis of the temperature guard */
 #define BLIND_LIMIT_S      60.0 /* without a temperature: the run ends */
 #define SENSE_EVERY_NS     INT64_C(500000000)
@@ -91,7 +91,8 @@ static void write_block(struct hf_json_writer *writer, const struct hf_finding *
     hf_json_hex64(writer, "digest_got", record->block.digest);
     hf_json_integer(writer, "recomputed_on", finding->recomputed_on);
     hf_json_bool(writer, "agreed", finding->kind != HF_FINDING_CHECKER_DOUBTED);
-    hf_json_number(writer, "phase_s", (double)(record->began_ticks - record->epoch_ticks) / hf_ticks_per_second());
+    hf_json_number(writer, "phase_s",
+                   (double)(record->began_ticks - record->epoch_ticks) / hf_ticks_per_second());
     if (finding->kind == HF_FINDING_WRONG_HANDOFF) {
         hf_json_integer(writer, "from_group", finding->blamed->place.group);
         hf_json_integer(writer, "from_cpu", finding->blamed->place.profile_cpu);
@@ -136,9 +137,9 @@ static void describe(const struct hf_finding *finding, char *ret_words, size_t s
         (void)snprintf(ret_words, size, "%s, word %d of its memory, xor 0x%llx", kernel->name,
                        record->lane.lane - HF_LANE_ARENA, (unsigned long long)wrong);
     else
-        (void)snprintf(ret_words, size, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name, kernel->width_bits,
-                       hf_pattern_name((enum hf_pattern)finding->slice.pattern), record->lane.lane,
-                       (unsigned long long)wrong);
+        (void)snprintf(ret_words, size, "%s %d bit, %s, lane %d, xor 0x%llx", kernel->name,
+                       kernel->width_bits, hf_pattern_name((enum hf_pattern)finding->slice.pattern),
+                       record->lane.lane, (unsigned long long)wrong);
 }
 
 /* Who is judged: the worker; for a wrong handoff the one that handed over. */
@@ -342,7 +343,8 @@ static void do_damage(struct hf_supervisor *s, const struct hf_rig_fault *fault)
 static void heat_of(const struct hf_supervisor *s, int group, struct hf_heat *ret_heat)
 {
     const struct hf_driver_ops *driver = s->options->driver;
-    double celsius = driver->group_celsius != NULL ? driver->group_celsius(s->driver_state, group) : (double)NAN;
+    double celsius =
+        driver->group_celsius != NULL ? driver->group_celsius(s->driver_state, group) : (double)NAN;
 
     if (s->sensing != NULL) {
         hf_sensing_heat(s, group, ret_heat);
@@ -369,7 +371,8 @@ static void give_up_blind(struct hf_supervisor *s, int group, const struct hf_he
     struct hf_error error = {0};
 
     (void)hf_fail(&error, HF_E_MISSING,
-                  "no temperature of %s could be read for %.0f s (%s): a real machine is not loaded blind. holdfast survey "
+                  "no temperature of %s could be read for %.0f s (%s): a real machine is not loaded blind. "
+                  "holdfast survey "
                   "shows the sensors",
                   hf_supervisor_group_name(s, group), heat->blind_s, heat->reason);
     hf_supervisor_fail(s, &error);
@@ -442,9 +445,22 @@ static void guard_simulated_clock(struct hf_supervisor *s, struct hf_trial *tria
 
     if (mhz >= asked * (1 - s->profile->clock_tolerance))
         return;
-    (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f", hf_supervisor_group_name(s, group),
-                   mhz, asked);
+    (void)snprintf(detail, sizeof detail, "%s ran at %.0f MHz instead of %.0f",
+                   hf_supervisor_group_name(s, group), mhz, asked);
     hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
+}
+
+/* Faster than asked proves no less, but a setting that reads back well is not what the core obeys. */
+static void say_if_too_fast(struct hf_supervisor *s, const struct hf_trial *trial,
+                            const struct hf_clock_verdict *worst)
+{
+    if (worst->cpu >= 0 && worst->judgement.finding == HF_CLOCK_HELD &&
+        worst->judgement.median_mhz > worst->asked_mhz * (1 + s->profile->clock_tolerance))
+        hf_supervisor_note(
+            s,
+            "trial %llu: even the slowest core, CPU %d, ran at %.0f MHz, more than the %.0f asked for: the "
+            "setting is not what the cores obey",
+            (unsigned long long)trial->id, worst->cpu, worst->judgement.median_mhz, worst->asked_mhz);
 }
 
 int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial)
@@ -452,17 +468,21 @@ int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial)
     struct hf_clock_verdict worst;
     char detail[256];
 
-    if (!hf_sensing_clock(s, trial, &worst))
+    if (!hf_sensing_clock(s, trial, &worst)) {
+        say_if_too_fast(s, trial, &worst);
         return 0;
-    (void)snprintf(detail, sizeof detail, "CPU %d ran at %.0f MHz (median of %d) instead of %.0f, by %s%s", worst.cpu,
-                   worst.judgement.median_mhz, worst.judgement.believed, worst.asked_mhz,
+    }
+    (void)snprintf(detail, sizeof detail, "CPU %d ran at %.0f MHz (median of %d) instead of %.0f, by %s%s",
+                   worst.cpu, worst.judgement.median_mhz, worst.judgement.believed, worst.asked_mhz,
                    hf_clock_method_name(worst.method),
-                   worst.judgement.throttled ? "; the kernel counted throttling for heat or power meanwhile" : "");
+                   worst.judgement.throttled ? "; the kernel counted throttling for heat or power meanwhile"
+                                             : "");
     hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
     return 1;
 }
 
-/* Before a long trial's end, when the samples are plenty: time at a clock that is not reached proves nothing. */
+/* Before a long trial's end, when the samples are plenty: time at a clock that is not reached proves nothing.
+ */
 static void guard_real_clocks(struct hf_supervisor *s, int64_t now_ns)
 {
     if (now_ns - s->clock_judged_ns < CLOCK_EVERY_NS)

@@ -96,8 +96,7 @@ static void scrub(struct worker *worker)
         return;
     (void)atomic_fetch_add(&worker->slot->scrubs, 1);
     if (hf_arena_scrub(&record.lane) == 0) {
-        (void)atomic_fetch_add_explicit(&worker->slot->progress, 1,
-                                        memory_order_release); /* it took its time */
+        hf_arena_tick();
         return;
     }
     record.block_index = worker->block_index++;
@@ -175,7 +174,7 @@ static void ask_partnered(const struct worker *worker, struct hf_block_record *r
         record->from = worker->shared->seat[worker->place.worker][kernel->scope].partner;
 }
 
-/* The clock under load, when the supervisor has no counters to tell it: two milliseconds between two blocks. */
+/* The clock under load, where the supervisor has no counters to tell it: two ms between two blocks. */
 static void measure_clock(struct hf_worker_slot *slot)
 {
     double mhz;
@@ -302,6 +301,7 @@ int hf_worker_main(int index, int cpu)
         return refuse(worker.slot, "no memory for the kernels' state");
     settle(worker.slot);
     hf_sizes_set(&worker.shared->sizes);
+    hf_arena_progress = &worker.slot->progress; /* filling a large one must not look like standing still */
     join_teams(&worker);
     hf_strike_install(worker.slot, worker.states, hf_ticks_now() ^ (uint64_t)index);
     work(&worker);

@@ -100,6 +100,29 @@ static void write_limit(struct hf_page *page, const struct hf_compare *compare, 
                  ratio);
 }
 
+/* A single run needs no table: in a fleet most machines have one. */
+static void write_only_limits(struct hf_page *page, const struct hf_compare *compare, size_t index)
+{
+    const struct compare_run *run = &compare->runs[index];
+
+    hf_page_add(page, "<p class=\"key\">");
+    hf_page_add(page, run->proved ? "Limits: " : "Not proved, at present: ");
+    for (int group = 0; group < run->group_count; group++) {
+        double ratio = run->group[group].ratio;
+
+        if (isnan(ratio))
+            continue;
+        hf_page_add(page, "<span>");
+        hf_page_words(page, run->group[group].name);
+        hf_text_addf(page->text,
+                     compare_is_newest(compare, index) && compare_is_outlier(&compare->spread, ratio)
+                         ? " <b class=\"out\">%.2f</b></span> "
+                         : " <b>%.2f</b></span> ",
+                     ratio);
+    }
+    hf_page_add(page, "</p>\n");
+}
+
 static void write_limits(struct hf_page *page, const struct hf_compare *compare, size_t first, size_t end)
 {
     const struct compare_run *last = &compare->runs[end - 1];
@@ -400,7 +423,10 @@ static void write_machine(struct hf_page *page, const struct hf_compare *compare
     hf_page_add(page, compare->runs[first].simulated ? " <span class=\"soft\">(rig model)</span></h2>\n"
                                                      : "</h2>\n");
     write_runs(page, compare, first, end);
-    write_limits(page, compare, first, end);
+    if (end - first == 1)
+        write_only_limits(page, compare, first);
+    else
+        write_limits(page, compare, first, end);
     write_moves(page, compare, first, end);
     write_voltages(page, compare, first, end);
 }

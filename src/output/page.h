@@ -45,7 +45,8 @@ void hf_page_number_cell(struct hf_page *page, const char *format, double value)
 void hf_page_fact(struct hf_page *page, const char *name, const char *words);
 void hf_page_number_fact(struct hf_page *page, const char *name, const char *format, double value);
 
-/* The shared style sheet: also what a plot needs that stands in a file of its own. */
-extern const char hf_page_style[];
+/* Colours of all pages, light, dark and for paper, and the styles of plots: also for a plot in a file of its
+ * own. */
+extern const char hf_plot_style[];
 
 #endif

@@ -138,9 +138,16 @@ static void add_tick(struct tick_place *place, double value, const char *words)
     }
 }
 
+/* Counts have no halves. */
+static double whole_step(double step)
+{
+    return step < 1 ? 1 : step > 2.4 && step < 2.6 ? 5 : step;
+}
+
 static void number_ticks(struct tick_place *place, const struct hf_axis *axis, double unit, int wanted)
 {
-    double step = hf_plot_round_step((axis->high - axis->low) / unit, wanted);
+    double rough = hf_plot_round_step((axis->high - axis->low) / unit, wanted);
+    double step = axis->ticks == HF_TICKS_WHOLE ? whole_step(rough) : rough;
     double first = ceil(axis->low / unit / step - 1e-9);
 
     for (int i = 0; i < 100; i++) {
@@ -172,16 +179,15 @@ static void duration_ticks(struct tick_place *place, const struct hf_axis *axis)
 static void add_ticks(struct hf_plot *plot, const struct hf_axis *axis, int upright)
 {
     struct tick_place place = {plot, upright, -1e9, 0};
-    int wanted = (int)fmax(2, upright ? plot->height / 34 : plot->width / 60);
+    /* a step is at most twice what was wanted: four make sure of two ticks */
+    int wanted = (int)fmax(4, upright ? plot->height / 34 : plot->width / 60);
 
     if (axis->ticks == HF_TICKS_DURATION)
         duration_ticks(&place, axis);
     else if (axis->ticks == HF_TICKS_HOURS)
         number_ticks(&place, axis, 3600, wanted);
-    else if (axis->ticks == HF_TICKS_NUMBER)
+    else if (axis->ticks != HF_TICKS_NONE)
         number_ticks(&place, axis, 1, wanted);
-    else if (axis->ticks == HF_TICKS_WHOLE)
-        number_ticks(&place, axis, 1, (int)fmin(wanted, fmax(1, floor(axis->high - axis->low))));
 }
 
 void hf_plot_axes(struct hf_plot *plot)
@@ -265,8 +271,11 @@ void hf_plot_rule_up(struct hf_plot *plot, double x, const char *style, const ch
         return;
     hf_text_addf(plot->text, "<path class=\"%s\" d=\"M%.1f %.1fv%.1f\"/>", style, at, plot->top,
                  plot->height);
-    if (words != NULL)
-        hf_plot_words(plot, at + 4, plot->top + 12, "start", "note", words);
+    if (words != NULL) { /* on the side that has room */
+        int left = at + 4 + (double)strlen(words) * TICK_LETTER > plot->left + plot->width;
+
+        hf_plot_words(plot, left ? at - 4 : at + 4, plot->top + 12, left ? "end" : "start", "note", words);
+    }
     hf_text_add_string(plot->text, "\n");
 }
 
@@ -295,6 +304,29 @@ void hf_plot_dot(struct hf_plot *plot, double x, double y, const char *style)
 {
     hf_text_addf(plot->text, "<circle class=\"dot %s\" cx=\"%.1f\" cy=\"%.1f\" r=\"4\"/>", style,
                  hf_plot_x(plot, x), hf_plot_y(plot, y));
+}
+
+/* --- colours ------------------------------------------------------------------------------------------ */
+
+/* Relative luminance of sRGB: WCAG 2.1, with the threshold of IEC 61966-2-1. */
+static double luminance(const int rgb[3])
+{
+    static const double weight[3] = {0.2126, 0.7152, 0.0722};
+    double sum = 0;
+
+    for (int i = 0; i < 3; i++) {
+        double share = rgb[i] / 255.0;
+
+        sum += weight[i] * (share <= 0.04045 ? share / 12.92 : pow((share + 0.055) / 1.055, 2.4));
+    }
+    return sum;
+}
+
+const char *hf_plot_ink(const int rgb[3])
+{
+    double own = luminance(rgb);
+
+    return 1.05 / (own + 0.05) > (own + 0.05) / 0.05 ? "#ffffff" : "#000000";
 }
 
 /* --- labels ------------------------------------------------------------------------------------------- */

@@ -87,6 +87,9 @@ void hf_plot_words(struct hf_plot *plot, double x, double y, const char *anchor,
 /* A dot in the style's own colour. */
 void hf_plot_dot(struct hf_plot *plot, double x, double y, const char *style);
 
+/* Black or white, whichever is read more easily on the colour (WCAG 2.1, contrast ratio: 4.58 at least). */
+const char *hf_plot_ink(const int rgb[3]);
+
 /* Moves positions (pixels, any order) as little as need be so that neighbours are `gap` apart and all lie
  * between low and high; when there is no room for that, they are spaced evenly. */
 void hf_plot_spread(double *positions, int count, double gap, double low, double high);

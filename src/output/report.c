@@ -98,6 +98,27 @@ void report_expected(const struct report_facts *facts, int group, struct hf_text
     hf_text_addf(text, "%s, at least %s", about, bound);
 }
 
+int report_shown_groups(const struct report_facts *facts, int max, int *ret_groups)
+{
+    int count = 0;
+    int kept = 0;
+    char shown[HF_GROUPS_MAX] = {0};
+
+    for (int pass = 0; pass < 2; pass++) {
+        for (int group = 0; group < facts->profile->group_count && count < max; group++) {
+            if (facts->profile->group[group].left_out || (facts->group[group].fails > 0) != (pass == 0))
+                continue;
+            shown[group] = 1;
+            count++;
+        }
+    }
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        if (shown[group])
+            ret_groups[kept++] = group;
+    }
+    return kept;
+}
+
 /* --- a failure ---------------------------------------------------------------------------------------- */
 
 void report_culprit(const struct report_facts *facts, const struct hf_evidence_trial *trial,

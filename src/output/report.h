@@ -37,7 +37,7 @@ void report_ratio(const struct report_facts *facts, const struct hf_evidence_tri
 void report_reproduce(const struct report_facts *facts, const struct hf_evidence_trial *trial,
                       struct hf_text *text);
 
-/* --- report_plots.c --- */
+/* --- report_plots.c: pictures of one group --- */
 
 /* How much detail fits the page. */
 struct report_budget {
@@ -51,7 +51,20 @@ void report_plot_ladder(struct hf_text *text, const struct report_facts *facts, 
                         int number);
 void report_plot_faults(struct hf_text *text, const struct report_facts *facts, int group, int marks_max,
                         int number);
-/* All groups over the night; heat and clock beneath. */
+/* --- report_night.c --- */
+
+/* All groups over the night; heat and clock beneath: 0 when nothing was measured, and nothing is drawn. */
 void report_plot_night(struct hf_text *text, const struct report_facts *facts, int number);
+int report_plot_heat(struct hf_text *text, const struct report_facts *facts, int number);
+int report_plot_clock(struct hf_text *text, const struct report_facts *facts, int number);
+
+/* --- report_map.c --- */
+
+/* The groups and their cores, coloured by the ratio. */
+void report_plot_map(struct hf_text *text, const struct report_facts *facts, int number);
+
+/* Groups that get plots of their own, in order: those with failures first when there is no room for all.
+ * Returns how many. */
+int report_shown_groups(const struct report_facts *facts, int max, int *ret_groups);
 
 #endif

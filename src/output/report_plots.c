@@ -1,11 +1,11 @@
 /*
- * The report's pictures.
+ * The report's pictures of one group:
  *
- *   ladder          ratio upwards, exposure to the right on a log scale: each trial of the group is a mark
- * where it ended; the belief's edge is a band, the chosen ratio a rule. time to fault   ratio to the right,
- * time upwards on a log scale: faults where they came, passes as lower bounds, the belief's line with its 90
- * % band, the soak and the claim: why the choice holds. night           one row a group, trials as blocks;
- * resets across all rows; temperature and clock beneath.
+ *   ladder         ratio upwards, exposure to the right on a log scale: each trial of the group is a mark
+ *                  where it ended; the belief's edge is a band, the chosen ratio a rule.
+ *   time to fault  ratio to the right, time upwards on a log scale: faults where they came, passes as lower
+ *                  bounds, the belief's line with its 90 % band, the soak and the claim: why the choice
+ * holds.
  */
 #include <assert.h>
 #include <inttypes.h>
@@ -233,187 +233,14 @@ void report_plot_faults(struct hf_text *text, const struct report_facts *facts, 
     hf_plot_open(&plot, text, number, &half_size, &x, &y, title, description);
     fitted_line(&plot, facts, group, &span);
     hf_plot_axes(&plot);
-    hf_words_time(facts->profile->claim_hours, about);
-    (void)snprintf(words, sizeof words, "wanted: one fault in %s at most", about);
-    hf_plot_rule_across(&plot, claim_s, "claim", HF_SIDE_LEFT, words);
     if (facts->true_limit != NULL && facts->true_limit[group] >= 0)
         hf_plot_rule_up(&plot, ratio_of(facts, facts->true_limit[group]) + 0.4 * facts->profile->ratio_step,
                         "truth", NULL);
     hf_plot_rule_up(&plot, ratio_of(facts, facts->group[group].step), "choice", NULL);
+    /* after the upright rules: its words stay readable where they cross */
+    hf_words_time(facts->profile->claim_hours, about);
+    (void)snprintf(words, sizeof words, "wanted: one fault in %s at most", about);
+    hf_plot_rule_across(&plot, claim_s, "claim", HF_SIDE_LEFT, words);
     group_marks(&plot, facts, group, marks_max, 1);
     hf_plot_close(&plot);
-}
-
-/* --- night -------------------------------------------------------------------------------------------- */
-
-struct night_layout {
-    struct hf_plot_size size;
-    struct hf_axis hours;
-    double row; /* pixels */
-};
-
-static const char *block_style(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
-                               int group)
-{
-    int against = hf_evidence_speaks_against(evidence, trial, group);
-
-    if (against == 1)
-        return "bf";
-    if (against == 2)
-        return "br";
-    if (trial->verdict == HF_VERDICT_PASS)
-        return trial->purpose == HF_PURPOSE_SOAK ? "bs" : "bp";
-    return trial->verdict == HF_VERDICT_NONE ? "bo" : "bv";
-}
-
-/* Neighbours of one kind that would be narrower than a pixel become one block: a long night stays a small
- * page. */
-static void night_row(struct hf_plot *plot, const struct report_facts *facts, int group, double low,
-                      double high)
-{
-    const struct hf_evidence *evidence = facts->evidence;
-    const char *style = NULL;
-    double begin = 0;
-    double end = 0;
-    double pixel = (plot->x.high - plot->x.low) / plot->width;
-
-    for (size_t i = 0; i < evidence->trial_count; i++) {
-        const struct hf_evidence_trial *trial = &evidence->trials[i];
-        double until = isnan(trial->end_s) ? evidence->last_s : trial->end_s;
-        const char *own;
-
-        if (!hf_evidence_covers(evidence, trial, group))
-            continue;
-        own = block_style(evidence, trial, group);
-        if (style != NULL && strcmp(own, style) == 0 && trial->begin_s - end < pixel &&
-            until - trial->begin_s < pixel) {
-            end = until;
-            continue;
-        }
-        if (style != NULL)
-            hf_plot_block(plot, begin, end, low, high, style, NULL);
-        style = own;
-        begin = trial->begin_s;
-        end = until;
-    }
-    if (style != NULL)
-        hf_plot_block(plot, begin, end, low, high, style, NULL);
-    hf_text_add_string(plot->text, "\n");
-}
-
-static void reset_rules(struct hf_plot *plot, const struct hf_evidence *evidence)
-{
-    double pixel = (plot->x.high - plot->x.low) / plot->width;
-    double last = -INFINITY;
-
-    for (size_t i = 0; i < evidence->reset_count; i++) {
-        if (evidence->resets[i].time_s - last < pixel)
-            continue;
-        last = evidence->resets[i].time_s;
-        hf_plot_rule_up(plot, last, "reset", NULL);
-        hf_text_addf(plot->text, "<path class=\"mr\" d=\"M%.1f %.1fl4-7h-8z\"/>", hf_plot_x(plot, last),
-                     plot->top);
-    }
-}
-
-static void night_rows(struct hf_text *text, const struct report_facts *facts,
-                       const struct night_layout *layout, int number)
-{
-    int groups = facts->profile->group_count;
-    struct hf_axis rows = {HF_SCALE_LINEAR, HF_TICKS_NONE, 0, groups, NULL};
-    char description[200];
-    struct hf_plot plot;
-
-    (void)snprintf(description, sizeof description,
-                   "Trials of %d groups over %.1f hours of run time, with %zu resets and %zu failures.",
-                   groups, facts->evidence->last_s / SECONDS_AN_HOUR, facts->evidence->reset_count,
-                   facts->evidence->failure_count);
-    hf_plot_open(&plot, text, number, &layout->size, &layout->hours, &rows, "The run over time", description);
-    hf_plot_axes(&plot);
-    for (int group = 0; group < groups; group++) {
-        double low = groups - group - 1 + 0.14;
-
-        if (layout->row >= 10)
-            hf_plot_words(&plot, plot.left - 6, hf_plot_y(&plot, low + 0.36) + 4, "end", "tick",
-                          facts->profile->group[group].name);
-        night_row(&plot, facts, group, low, low + 0.72);
-    }
-    reset_rules(&plot, facts->evidence);
-    hf_plot_close(&plot);
-}
-
-static double celsius_of(const struct hf_evidence_trial *trial)
-{
-    return trial->celsius_highest;
-}
-
-static double clock_of(const struct hf_evidence_trial *trial)
-{
-    return 100 * trial->mhz_measured / trial->mhz_asked;
-}
-
-/* A value of each trial at its end, as dots; nothing when no trial has one. Returns how many it drew. */
-static int night_values(struct hf_text *text, const struct report_facts *facts,
-                        const struct night_layout *layout,
-                        double (*value_of)(const struct hf_evidence_trial *), const char *label,
-                        double least_span, int number)
-{
-    const struct hf_evidence *evidence = facts->evidence;
-    struct hf_plot_size size = layout->size;
-    struct hf_axis y = {HF_SCALE_LINEAR, HF_TICKS_NUMBER, INFINITY, -INFINITY, label};
-    size_t every = evidence->trial_count / 1500 + 1;
-    struct hf_plot plot;
-    int count = 0;
-
-    size.height = 150;
-    for (size_t i = 0; i < evidence->trial_count; i++) {
-        double value = value_of(&evidence->trials[i]);
-
-        if (isfinite(value) && evidence->trials[i].verdict != HF_VERDICT_NONE) {
-            y.low = fmin(y.low, value);
-            y.high = fmax(y.high, value);
-            count++;
-        }
-    }
-    if (count == 0)
-        return 0;
-    if (y.high - y.low < least_span) {
-        double middle = (y.high + y.low) / 2;
-
-        y.low = middle - least_span / 2;
-        y.high = middle + least_span / 2;
-    }
-    y.low -= (y.high - y.low) * 0.1;
-    y.high += (y.high - y.low) * 0.1;
-    hf_plot_open(&plot, text, number, &size, &layout->hours, &y, label,
-                 "The value of each trial, at its end.");
-    hf_plot_axes(&plot);
-    hf_text_addf(text, "<path class=\"dots\" d=\"");
-    for (size_t i = 0; i < evidence->trial_count; i += every) {
-        double value = value_of(&evidence->trials[i]);
-
-        if (isfinite(value) && evidence->trials[i].verdict != HF_VERDICT_NONE)
-            hf_text_addf(text, "M%.1f %.1fh0", hf_plot_x(&plot, evidence->trials[i].end_s),
-                         hf_plot_y(&plot, value));
-    }
-    hf_text_add_string(text, "\"/>");
-    hf_plot_close(&plot);
-    return count;
-}
-
-void report_plot_night(struct hf_text *text, const struct report_facts *facts, int number)
-{
-    int groups = facts->profile->group_count;
-    struct night_layout layout = {
-        .row = groups <= 16   ? 20
-               : groups <= 64 ? 10
-                              : 4,
-        .hours = {HF_SCALE_LINEAR, HF_TICKS_HOURS, 0, fmax(facts->evidence->last_s, 60) * 1.01,
-                  "hours of run time"},
-    };
-
-    layout.size = (struct hf_plot_size){940, 60 + layout.row * groups, 64, 12, 16, 44};
-    night_rows(text, facts, &layout, number);
-    (void)night_values(text, facts, &layout, celsius_of, "highest degC", 10, number + 1);
-    (void)night_values(text, facts, &layout, clock_of, "clock, %", 1, number + 2);
 }

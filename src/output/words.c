@@ -142,7 +142,7 @@ void hf_words_time(double hours, char ret_words[HF_WORDS_MAX])
         (void)snprintf(ret_words, HF_WORDS_MAX, "more than 10 years");
     else if (hours >= HOURS_A_YEAR)
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g years", hours / HOURS_A_YEAR);
-    else if (hours >= 100 * HOURS_A_DAY)
+    else if (hours >= 99.5 * HOURS_A_DAY) /* two digits of it would be 1e+02 */
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.0f days", hours / HOURS_A_DAY);
     else if (hours >= 4 * HOURS_A_DAY)
         (void)snprintf(ret_words, HF_WORDS_MAX, "%.2g days", hours / HOURS_A_DAY);

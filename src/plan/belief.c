@@ -8,6 +8,7 @@
  */
 #include <assert.h>
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 #include "base/memory.h"
@@ -18,6 +19,8 @@
 #define BRACKET_SD_MAX 3.0  /* units: above it a group's edge is not bracketed yet */
 #define FELLOWS_SD     2.2  /* units between the groups of a chip, their weakest cores counted */
 #define FELLOW_SD_MAX  1.3  /* units: a group that knows its own edge that well may speak for others */
+#define DEFECT_CERTAIN 0.95 /* chance of a defect from which on a group's soaks are given up */
+#define DEFECT_COUNTS  0.01 /* chance of a defect below which rates are the edge's alone */
 #define COMPANY_RATIO  1.0  /* a trial made only because others still search must pay that often */
 
 int belief_groups_under_test(const struct hf_plan *plan)
@@ -206,6 +209,22 @@ static void belief_learn(struct hf_plan *plan, const struct plan_outcome *outcom
     summarise(plan);
 }
 
+/* A defect that no ratio mends, and that the next soak would meet as well. */
+static void stop_if_hopeless(struct hf_plan *plan, int group)
+{
+    const struct belief *belief = plan->state;
+    const struct belief_defect *defect = &belief->group[group].defect;
+    double per_s = belief_defect_expected_per_s(defect);
+    char cpu[32] = "";
+
+    if (belief_defect_probability(defect) < DEFECT_CERTAIN || per_s * plan->config.soak_s < 1.0)
+        return;
+    if (defect->cpu >= 0)
+        (void)snprintf(cpu, sizeof cpu, " (CPU %d)", defect->cpu);
+    plan_stop(plan, "a core of group %d%s fails at any ratio, about once in %.2g h of load: leave it out",
+              group, cpu, 1.0 / (3600.0 * per_s));
+}
+
 /* The soak is learned already and every choice made anew, none above the set that failed. */
 static void belief_soak_failed(struct hf_plan *plan, int indicted)
 {
@@ -213,6 +232,8 @@ static void belief_soak_failed(struct hf_plan *plan, int indicted)
     double largest = 0.0;
     int suspect = -1;
 
+    if (indicted >= 0)
+        stop_if_hopeless(plan, indicted);
     if (indicted != HF_GROUP_NONE)
         return; /* history.c sees to it that it is lower than before */
     for (int g = 0; g < plan->config.group_count; g++) {
@@ -253,6 +274,7 @@ static int belief_init(struct hf_plan *plan, struct hf_error *error)
         low = config->group[g].baseline_step < low ? config->group[g].baseline_step : low;
         high = config->group[g].highest_step > high ? config->group[g].highest_step : high;
         belief->group[g].earliest = belief->group[g].latest = 1.0;
+        belief_defect_init(&belief->group[g].defect);
     }
     code = posterior_new(config->group_count, low - 2.0 / belief->units, high + 16.0 / belief->units,
                          config->step_mhz, 1.0 / (60.0 * config->claim_hours), &belief->posterior, error);
@@ -267,6 +289,8 @@ static void belief_discount(struct hf_plan *plan, double keep)
     struct belief *belief = plan->state;
 
     belief_forget_resets(belief);
+    for (int g = 0; g < plan->config.group_count; g++)
+        belief_defect_discount(&belief->group[g].defect, keep);
     posterior_discount(belief->posterior, keep);
     summarise(plan);
 }
@@ -326,6 +350,51 @@ static void belief_time_left(const struct hf_plan *plan, double *ret_median_s, d
     *ret_p90_s = 2.0 * longest;
 }
 
+/* P(ln of the edge's and the defect's rate together > log_rate). */
+static double total_above(const struct belief *belief, int group, int step, double log_rate)
+{
+    double shares[BELIEF_DEFECT_RATES];
+    double defect = belief_defect_shares(&belief->group[group].defect, shares);
+    double sum = (1.0 - defect) * posterior_rate_above(belief->posterior, group, step, log_rate);
+
+    for (int r = 0; r < BELIEF_DEFECT_RATES; r++) {
+        double left = exp(log_rate) - 60.0 * belief_defect_rate(r);
+
+        sum +=
+            shares[r] * (left > 0.0 ? posterior_rate_above(belief->posterior, group, step, log(left)) : 1.0);
+    }
+    return sum;
+}
+
+/* Of ln(faults per minute), a defect included. */
+static double log_rate_quantile(const struct belief *belief, int group, int step, double probability)
+{
+    double low = posterior_log_rate_quantile(belief->posterior, group, step, probability);
+    double high = fmax(low, 0.0) + 8.0;
+
+    if (belief_defect_probability(&belief->group[group].defect) < DEFECT_COUNTS)
+        return low;
+    for (int n = 0; n < 40; n++) {
+        double middle = 0.5 * (low + high);
+
+        if (total_above(belief, group, step, middle) > 1.0 - probability)
+            low = middle;
+        else
+            high = middle;
+    }
+    return 0.5 * (low + high);
+}
+
+static void view_defect(const struct belief *belief, int group, struct hf_plan_view *ret_view)
+{
+    const struct belief_defect *defect = &belief->group[group].defect;
+
+    ret_view->defect_probability = belief_defect_probability(defect);
+    ret_view->defect_rate_per_hour =
+        3600.0 * belief_defect_expected_per_s(defect) / ret_view->defect_probability;
+    ret_view->defect_cpu = defect->cpu;
+}
+
 static void belief_view(const struct hf_plan *plan, int group, struct hf_plan_view *ret_view)
 {
     const struct belief *belief = plan->state;
@@ -336,12 +405,11 @@ static void belief_view(const struct hf_plan *plan, int group, struct hf_plan_vi
     ret_view->edge_step_median = posterior_theta_quantile(posterior, group, 0.5);
     ret_view->edge_step_high = posterior_theta_quantile(posterior, group, 0.975);
     ret_view->slope_median = posterior_slope_quantile(posterior, group, 0.5);
-    ret_view->rate_at_choice_median_per_hour =
-        60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.5));
-    ret_view->rate_at_choice_upper_per_hour =
-        60.0 * exp(posterior_log_rate_quantile(posterior, group, step, 0.95));
+    ret_view->rate_at_choice_median_per_hour = 60.0 * exp(log_rate_quantile(belief, group, step, 0.5));
+    ret_view->rate_at_choice_upper_per_hour = 60.0 * exp(log_rate_quantile(belief, group, step, 0.95));
     ret_view->model_check_passed = belief_model_holds(&belief->group[group]);
     ret_view->model_check_count = belief->group[group].checks;
+    view_defect(belief, group, ret_view);
 }
 
 static int belief_rate_band(const struct hf_plan *plan, int group, int step, double ret_rate_per_hour[3])
@@ -350,8 +418,7 @@ static int belief_rate_band(const struct hf_plan *plan, int group, int step, dou
     const struct belief *belief = plan->state;
 
     for (int i = 0; i < 3; i++)
-        ret_rate_per_hour[i] =
-            60.0 * exp(posterior_log_rate_quantile(belief->posterior, group, step, quantile[i]));
+        ret_rate_per_hour[i] = 60.0 * exp(log_rate_quantile(belief, group, step, quantile[i]));
     return 1;
 }
 

@@ -10,8 +10,8 @@
 #include "plan/belief_internal.h"
 
 #define SOAK_WANTED      0.85
-#define DRIFT_SD         0.35 /* units: what the whole chip may have drifted; engineering judgement */
-#define SOAK_SPEAKS_MOST 2.0  /* a risk above so many times the allowed one is not looked at more closely */
+#define DRIFT_SD         0.2 /* units: what the chip drifted while it was searched; engineering judgement */
+#define SOAK_SPEAKS_MOST 2.0 /* a risk above so many times the allowed one is not looked at more closely */
 
 static int highest_allowed(const struct hf_plan *plan, int group)
 {

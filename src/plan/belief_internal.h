@@ -6,6 +6,7 @@
  * belief_value.c    the next trial: what it would tell, what it would cost
  * belief_choice.c   the ratios to soak
  * belief_check.c    does the model hold?
+ * belief_defect.c   a core that fails at any ratio
  * posterior.c       the grid
  */
 #ifndef HOLDFAST_PLAN_BELIEF_INTERNAL_H
@@ -25,6 +26,17 @@ struct trial_choice {
     double limit_s;
 };
 
+#define BELIEF_DEFECT_RATES  8
+#define BELIEF_DEFECT_FAULTS 8
+
+/* Has the group a core that fails at any ratio? */
+struct belief_defect {
+    double log_odds[BELIEF_DEFECT_RATES]; /* of a defect with each rate, against a sound group */
+    int cpu;                              /* that failed last; -1: never told */
+    int fault_count;
+    struct posterior_evidence fault[BELIEF_DEFECT_FAULTS]; /* newest first, as they stand in the posterior */
+};
+
 struct group_belief {
     struct posterior_moments moments;
     struct trial_choice best;    /* as if only this group's time counted */
@@ -37,6 +49,7 @@ struct group_belief {
     int spread;      /* 1: fault times are not spread as they should be */
     double earliest; /* smallest chance seen of so early a fault */
     double latest;   /* smallest chance seen of so late a one */
+    struct belief_defect defect;
     int residual_count;
     double residual[BELIEF_RESIDUALS_MAX]; /* uniform on (0, 1) when the model holds */
 };
@@ -73,6 +86,20 @@ void belief_weigh_again(struct hf_plan *plan);
 /* --- belief_check.c --- */
 void belief_check_model(struct hf_plan *plan, const struct plan_outcome *outcome, double window_s);
 int belief_model_holds(const struct group_belief *own);
+
+/* --- belief_defect.c --- */
+void belief_defect_init(struct belief_defect *defect);
+double belief_defect_rate(int r); /* per second */
+/* Chances of each rate; returns that of any. */
+double belief_defect_shares(const struct belief_defect *defect, double ret_shares[BELIEF_DEFECT_RATES]);
+double belief_defect_probability(const struct belief_defect *defect);
+double belief_defect_expected_per_s(const struct belief_defect *defect);
+void belief_defect_discount(struct belief_defect *defect, double keep);
+/* Follows one outcome, before the posterior learns it: `evidence` as it will stand there. 1: a defect has
+ * become likely by it; then belief_defect_found() is called when the posterior has learned it. */
+int belief_defect_learn(struct hf_plan *plan, const struct plan_outcome *outcome,
+                        const struct posterior_evidence *evidence);
+void belief_defect_found(struct hf_plan *plan, int group);
 
 /* --- belief_value.c --- */
 int belief_tables_new(struct belief *belief, double check_period_s, struct hf_error *error);

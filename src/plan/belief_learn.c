@@ -135,13 +135,19 @@ void belief_learn_named(struct hf_plan *plan, const struct plan_outcome *outcome
     struct belief *belief = plan->state;
     struct posterior_evidence evidence = evidence_of(plan, outcome);
     int g = outcome->group;
+    int found;
 
     if (outcome->exposure_s <= 0.0 && !outcome->ended_by_fault)
         return;
+    if (outcome->ended_by_fault)
+        evidence.others_per_s = belief_defect_expected_per_s(&belief->group[g].defect);
+    found = belief_defect_learn(plan, outcome, &evidence);
     belief_check_model(plan, outcome, evidence.window_s);
     if (!belief_model_holds(&belief->group[g]))
-        posterior_set_loose(belief->posterior, g);
+        posterior_set_loose(belief->posterior, g, 1);
     posterior_add(belief->posterior, g, &evidence);
+    if (found)
+        belief_defect_found(plan, g);
     if (!outcome->ended_by_fault)
         return;
     count_fault(belief, g, outcome->step, 1.0, outcome->cause == HF_CAUSE_MACHINE_RESET);

@@ -372,6 +372,7 @@ static void add_outcome(struct hf_plan *plan, const struct hf_event *event, cons
         .exposure_s = event->exposure_s,
         .limit_s = trial->limit_s,
         .faults_within = errors,
+        .cpu = ended ? event->cpu : -1,
         .ended_by_fault = ended,
         .others_step = others_step(plan, trial, step),
     };

@@ -193,6 +193,9 @@ void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *re
     ret_view->rate_at_choice_median_per_hour = NAN;
     ret_view->rate_at_choice_upper_per_hour = NAN;
     ret_view->model_check_passed = 1;
+    ret_view->defect_probability = NAN;
+    ret_view->defect_rate_per_hour = NAN;
+    ret_view->defect_cpu = -1;
     ret_view->left_alone = own->left_alone;
     ret_view->left_alone_cause = own->left_alone_cause;
     if (plan->method->view)
@@ -250,7 +253,8 @@ void hf_plan_deadline(const struct hf_plan *plan, struct hf_plan_deadline *ret_d
 {
     int cut = plan->soak_begun ? plan->deadline_cut : plan_is_cut_short(plan);
 
-    *ret_deadline = (struct hf_plan_deadline){.set = plan->config.deadline_s > 0.0, .ended_search = cut};
+    *ret_deadline = (struct hf_plan_deadline){
+        .set = plan->config.deadline_s > 0.0, .deadline_s = plan->config.deadline_s, .ended_search = cut};
     if (!cut)
         return;
     if (plan->soak_begun)

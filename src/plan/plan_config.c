@@ -4,18 +4,34 @@
 #include <string.h>
 
 #define CHECK_PERIOD_WALL_S 0.05 /* a block and a tick of the judge */
-#define APPLY_RIG_S         1.0
-#define APPLY_PERSON_S      300.0 /* a reboot with a person at the firmware setup: engineering judgement */
+/* What any change costs: journal, settling, the load's start; engineering judgement. */
+#define BEGIN_S 1.0
+
+/*
+ * What each setting driver says of its changes (its `cost`). It stands here once more because certify and
+ * report replay a journal on machines where the driver cannot work, and must meet the same plan: a test
+ * compares the two.
+ */
+static const struct driver_cost {
+    const char *driver;
+    double apply_s;
+    int needs_person;
+} driver_costs[] = {{"rig", 0.0, 0}, {"cpufreq", 0.01, 0}, {"command", 0.1, 0}, {"sheet", 300.0, 1}};
 
 void hf_plan_costs_of_profile(const struct hf_profile *profile, struct hf_plan_costs *ret_costs)
 {
     int simulated = strcmp(profile->driver, "rig") == 0;
 
     *ret_costs = (struct hf_plan_costs){
-        .apply_s = simulated ? APPLY_RIG_S : APPLY_PERSON_S,
-        .needs_person = strcmp(profile->driver, "sheet") == 0,
+        .apply_s = BEGIN_S,
         .check_period_s = CHECK_PERIOD_WALL_S * (simulated ? profile->rig.clock_factor : 1),
     };
+    for (size_t i = 0; i < sizeof driver_costs / sizeof driver_costs[0]; i++) {
+        if (strcmp(profile->driver, driver_costs[i].driver) != 0)
+            continue;
+        ret_costs->apply_s += driver_costs[i].apply_s;
+        ret_costs->needs_person = driver_costs[i].needs_person;
+    }
 }
 
 static void groups_of_profile(const struct hf_profile *profile, struct hf_plan_config *config)

@@ -48,6 +48,7 @@ struct plan_outcome {
     double exposure_s;
     double limit_s;
     int faults_within;  /* hardware errors the trial outlived */
+    int cpu;            /* that failed; -1: not told */
     int ended_by_fault; /* 1: a fault of this group ended it */
     double others_step; /* mean step of the other groups that were under load meanwhile; NAN: nobody was */
 };

@@ -26,7 +26,7 @@
 #define PRIOR_SLOPE_SD    0.40
 #define GROUP_SLOPE_SD    0.065 /* cores 10 %; a group's rate is the sum over its weakest few */
 #define LOOSE_SLOPE_SD    0.60
-#define FLATTENING        0.006 /* see units_above_edge() */
+#define FLATTENING        0.008 /* see units_above_edge() */
 #define SPACING           0.25  /* of theta, units */
 #define CELLS_MAX         800
 #define SHIFT_SD          0.48               /* 12 MHz */
@@ -379,9 +379,9 @@ void posterior_set_fellows(struct posterior *p, int group, double mean_step, dou
     rows->stale = 1;
 }
 
-void posterior_set_loose(struct posterior *p, int group)
+void posterior_set_loose(struct posterior *p, int group, int loose)
 {
-    p->rows[group].loose = 1;
+    p->rows[group].loose = loose;
     p->rows[group].stale = 1;
 }
 

@@ -32,8 +32,8 @@ struct posterior_evidence {
     double clean_s;      /* exposure that certainly was without its ending fault */
     double window_s;     /* the fault that ended it came within this time after clean_s; 0: none did */
     int faults_within;   /* faults the trial outlived */
-    double others_per_s; /* a reset that names nobody: expected reset rate of all other groups; 0: a fault of
-                            its own */
+    double others_per_s; /* what else may have caused the ending fault: reset rate of all other groups when
+                            nobody is named, a defect's rate; 0: nothing */
 };
 
 /* Moments over the posterior, theta and limit in steps, slope in nats per step. limit: the step (a real
@@ -63,8 +63,8 @@ void posterior_discount(struct posterior *posterior, double keep);
 void posterior_replace(struct posterior *posterior, int group, const struct posterior_evidence *old_evidence,
                        const struct posterior_evidence *new_evidence);
 
-/* This group's slope may be far from the chip's: its faults do not follow the model. */
-void posterior_set_loose(struct posterior *posterior, int group);
+/* 1: this group's slope may be far from the chip's: its faults do not follow the model. */
+void posterior_set_loose(struct posterior *posterior, int group, int loose);
 
 /* What other groups of the chip say of this group's theta: normal. Replaces what was said before. */
 void posterior_set_fellows(struct posterior *posterior, int group, double mean_step, double sd_steps);

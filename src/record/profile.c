@@ -112,7 +112,7 @@ static double *number_at(struct hf_profile *profile, const struct hf_profile_num
 /* --- small things --------------------------------------------------------------------------------------- */
 
 int hf_profile_read_numbers(const struct hf_json_reader *object, enum hf_profile_object which,
-                        struct hf_profile *profile, struct hf_error *error)
+                            struct hf_profile *profile, struct hf_error *error)
 {
     for (int i = 0; i < hf_profile_number_count; i++) {
         const struct hf_profile_number *number = &hf_profile_numbers[i];
@@ -520,8 +520,8 @@ static int read_document(const struct hf_json_reader *top, struct hf_profile *pr
         return error->code;
     if (read_optional_bool(top, "accept_the_risk", &profile->accept_the_risk, error) != HF_OK ||
         hf_profile_read_numbers(top, HF_PROFILE_TOP, profile, error) != HF_OK ||
-        hf_profile_read_driver(top, profile, error) != HF_OK || read_ratio(top, profile, error) != HF_OK || read_groups(top, profile, error) != HF_OK ||
-        read_temperature(top, profile, error) != HF_OK ||
+        hf_profile_read_driver(top, profile, error) != HF_OK || read_ratio(top, profile, error) != HF_OK ||
+        read_groups(top, profile, error) != HF_OK || read_temperature(top, profile, error) != HF_OK ||
         hf_profile_read_sensors(top, profile, error) != HF_OK || read_mix(top, profile, error) != HF_OK ||
         read_search(top, profile, error) != HF_OK || read_conditions(top, profile, error) != HF_OK ||
         read_rig(top, profile, error) != HF_OK)

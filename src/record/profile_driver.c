@@ -1,4 +1,5 @@
-/* The profile's words about its setting driver: the program of the driver `command`, and what a failure ends. */
+/* The profile's words about its setting driver: the program of the driver `command`, and what a failure ends.
+ */
 #include <cjson/cJSON.h>
 #include <string.h>
 
@@ -20,7 +21,8 @@ static int read_failure(const struct hf_json_reader *top, struct hf_profile *pro
 }
 
 /* Words are kept one behind the other, each with its NUL. */
-static int read_words(const struct hf_json_reader *command, struct hf_profile *profile, struct hf_error *error)
+static int read_words(const struct hf_json_reader *command, struct hf_profile *profile,
+                      struct hf_error *error)
 {
     struct hf_json_reader list;
     size_t used = 0;
@@ -35,7 +37,8 @@ static int read_words(const struct hf_json_reader *command, struct hf_profile *p
         if (word == NULL)
             return hf_json_fail(&item, NULL, error, HF_E_INPUT, "must be a string");
         if (used + strlen(word) + 1 > sizeof profile->command_words)
-            return hf_json_fail(&item, NULL, error, HF_E_RANGE, "the words of the program have more than %zu bytes",
+            return hf_json_fail(&item, NULL, error, HF_E_RANGE,
+                                "the words of the program have more than %zu bytes",
                                 sizeof profile->command_words - 1);
         profile->command[i] = profile->command_words + used;
         memcpy(profile->command_words + used, word, strlen(word) + 1);
@@ -43,12 +46,14 @@ static int read_words(const struct hf_json_reader *command, struct hf_profile *p
     }
     if (profile->command[0][0] != '/')
         return hf_json_fail(command, "program", error, HF_E_INPUT,
-                            "begins with \"%.40s\"; the program needs its whole path, from / on", profile->command[0]);
+                            "begins with \"%.40s\"; the program needs its whole path, from / on",
+                            profile->command[0]);
     profile->command_count = count;
     return HF_OK;
 }
 
-int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile, struct hf_error *error)
+int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile,
+                           struct hf_error *error)
 {
     struct hf_json_reader command;
     int is_command = strcmp(profile->driver, "command") == 0;

@@ -40,7 +40,8 @@ extern const struct hf_profile_number hf_profile_numbers[];
 extern const int hf_profile_number_count;
 
 /* "command" and "driver_failure". */
-int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile, struct hf_error *error);
+int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile,
+                           struct hf_error *error);
 
 /* The numbers of an object, by the table. */
 int hf_profile_read_numbers(const struct hf_json_reader *object, enum hf_profile_object which,

@@ -1,15 +1,16 @@
 /*
- * Real drivers under the supervisor, on a machine that is a folder: its clock limits, its temperatures and its
- * performance counters are files, which a thread of this test ("the world") changes as a machine would. Workers and
- * their load are real.
+ * Real drivers under the supervisor, on a machine that is a folder: its clock limits, its temperatures and
+ * its performance counters are files, which a thread of this test ("the world") changes as a machine would.
+ * Workers and their load are real.
  *
- * ACPI's counters give the clock: nominal frequency x reference / nominal performance x d delivered / d reference
- * (ACPI 6.5, 8.4.6.1).
+ * ACPI's counters give the clock: nominal frequency x reference / nominal performance x d delivered / d
+ * reference (ACPI 6.5, 8.4.6.1).
  */
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
 #include <pthread.h>
+#include <sched.h>
 #include <signal.h>
 #include <sys/wait.h>
 #include <time.h>
@@ -27,6 +28,7 @@ extern const struct hf_driver_ops hf_driver_cpufreq;
 extern const struct hf_driver_ops hf_driver_command;
 
 static char root[64];
+static cpu_set_t everywhere; /* the supervisor moves to one CPU */
 static int16_t allowed[HF_CPUS_MAX];
 static int allowed_count;
 static int failed;
@@ -56,7 +58,8 @@ static int expect(const char *what, int holds)
     return holds;
 }
 
-/* --- the machine ----------------------------------------------------------------------------------------- */
+/* --- the machine -----------------------------------------------------------------------------------------
+ */
 
 static void path_of(char *ret_path, size_t size, const char *file)
 {
@@ -172,7 +175,8 @@ static void turn_sensor(double loaded_s)
     int hot = world.hot_celsius > 0 && loaded_s > 0.3 && loaded_s < 1.5;
 
     if (world.sensor_goes && loaded_s > 0.3) {
-        (void)put("sys/class/hwmon/hwmon0/temp1_input", "gone\n"); /* to whoever has it open an unlinked file stays */
+        (void)put("sys/class/hwmon/hwmon0/temp1_input",
+                  "gone\n"); /* to whoever has it open an unlinked file stays */
         return;
     }
     (void)snprintf(text, sizeof text, "%.0f\n", 1000 * (hot ? world.hot_celsius : world.celsius));
@@ -230,7 +234,8 @@ static int write_below(void *context, const char *path, const char *text)
     return put(path + 1, line) == 0 ? 0 : -EIO;
 }
 
-/* --- a session ------------------------------------------------------------------------------------------- */
+/* --- a session -------------------------------------------------------------------------------------------
+ */
 
 struct session {
     const struct hf_driver_ops *driver;
@@ -277,7 +282,8 @@ static struct hf_profile *make_profile(const struct session *session)
     hf_text_init(&text, 65536);
     hf_text_addf(&text,
                  "{\"format\":1,\"name\":\"folder\",\"ratio\":{\"lowest\":30,\"highest\":40,\"step\":0.25,"
-                 "\"baseline\":%d},\"mix\":\"quick\",\"driver\":\"%s\",\"temperature\":{\"limit_c\":90}%s,\"groups\":[",
+                 "\"baseline\":%d},\"mix\":\"quick\",\"driver\":\"%s\",\"temperature\":{\"limit_c\":90}%s,"
+                 "\"groups\":[",
                  BASELINE, session->driver->name, session->extra != NULL ? session->extra : "");
     for (int g = 0; g < session->groups; g++)
         hf_text_addf(&text, "%s{\"name\":\"g%d\",\"cpus\":\"%d\"}", g > 0 ? "," : "", g, allowed[g]);
@@ -338,7 +344,8 @@ static void supervise(struct scripted_run *r, const struct session *session, con
     hf_fixed_director_start(&r->fixed, &director);
     (void)hf_supervisor_run(&options, &result, error);
     outcome.end = result.end;
-    (void)snprintf(outcome.words, sizeof outcome.words, "%.500s", result.words.bytes != NULL ? result.words.bytes : "");
+    (void)snprintf(outcome.words, sizeof outcome.words, "%.500s",
+                   result.words.bytes != NULL ? result.words.bytes : "");
     hf_text_release(&result.words);
 }
 
@@ -348,6 +355,7 @@ static void run(const struct session *session)
     struct hf_error error = {0};
     struct hf_host host;
 
+    (void)sched_setaffinity(0, sizeof everywhere, &everywhere);
     memset(&seen, 0, sizeof seen);
     memset(&outcome, 0, sizeof outcome);
     if (hf_host_open(root, &host, &error) != HF_OK)
@@ -380,7 +388,8 @@ static void run(const struct session *session)
 static int first_is(enum hf_verdict verdict, enum hf_cause cause)
 {
     if (seen.verdicts > 0 && (seen.verdict[0] != verdict || seen.cause[0] != cause))
-        printf("the first verdict is %s, %s\n", hf_verdict_name(seen.verdict[0]), hf_cause_name(seen.cause[0]));
+        printf("the first verdict is %s, %s\n", hf_verdict_name(seen.verdict[0]),
+               hf_cause_name(seen.cause[0]));
     return seen.verdicts > 0 && seen.verdict[0] == verdict && seen.cause[0] == cause;
 }
 
@@ -399,7 +408,8 @@ static void calm_world(void)
     build_machine();
 }
 
-/* --- what is tried --------------------------------------------------------------------------------------- */
+/* --- what is tried ---------------------------------------------------------------------------------------
+ */
 
 static void try_cpufreq(void)
 {
@@ -409,11 +419,13 @@ static void try_cpufreq(void)
 
     calm_world();
     run(&session);
-    expect("cpufreq: a trial passes", outcome.code == HF_OK && first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    expect("cpufreq: a trial passes",
+           outcome.code == HF_OK && first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
     written = strstr(outcome.journal, "\"type\":\"written\"");
     begun = strstr(outcome.journal, "\"type\":\"trial-begin\"");
     expect("the intent stands in the journal before the old values, those before the setting",
-           begun != NULL && written != NULL && begun < written && strstr(outcome.journal, "\"type\":\"setting\"") > written);
+           begun != NULL && written != NULL && begun < written &&
+               strstr(outcome.journal, "\"type\":\"setting\"") > written);
     expect("the old values are there", says("\"old\":\"" MIN_KHZ "\",\"new\":\"3200000\"") &&
                                            says("\"old\":\"" MAX_KHZ "\",\"new\":\"3200000\""));
     expect("and in force again at the end", holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, MIN_KHZ) &&
@@ -432,9 +444,9 @@ static void try_heat(void)
     expect("at the sensor's limit the load stops, and the ratio is not blamed",
            first_is(HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE));
     expect("the sensor is named", says("g0 reached 90 degC at coretemp@"));
-    expect("it is tried again only when it has cooled, and passes", seen.begins == 2 && seen.verdicts == 2 &&
-                                                                        seen.begin_s[1] - seen.verdict_s[0] > 0.5 &&
-                                                                        seen.verdict[1] == HF_VERDICT_PASS);
+    expect("it is tried again only when it has cooled, and passes",
+           seen.begins == 2 && seen.verdicts == 2 && seen.begin_s[1] - seen.verdict_s[0] > 0.5 &&
+               seen.verdict[1] == HF_VERDICT_PASS);
     calm_world();
     world.hot_celsius = 89.9;
     run(&session);
@@ -450,7 +462,8 @@ static void try_sensor_that_goes(void)
     world.sensor_goes = 1;
     run(&session);
     expect("a sensor that disappears stops the load after 5 s",
-           first_is(HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED) && says("no temperature of g0 could be read for 5 s"));
+           first_is(HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED) &&
+               says("no temperature of g0 could be read for 5 s"));
     expect("and no load begins without it", seen.begins == 1);
 }
 
@@ -462,8 +475,10 @@ static void try_clock(void)
     calm_world();
     world.mhz = 100 * BASELINE * 0.9915;
     run(&session);
-    expect("a clock 0.85 % short makes a served trial void", first_is(HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL));
-    expect("the core and the method are named", says("\"method\":\"counters-acpi\"") && says("instead of 3200"));
+    expect("a clock 0.85 % short makes a served trial void",
+           first_is(HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL));
+    expect("the core and the method are named",
+           says("\"method\":\"counters-acpi\"") && says("instead of 3200"));
     calm_world();
     world.mhz = 100 * BASELINE * 0.9945;
     run(&session);
@@ -480,7 +495,8 @@ static void try_meddler(void)
     world.revert_khz = 4600000;
     run(&session);
     expect("a setting that something else keeps changing ends the run",
-           outcome.code == HF_E_REFUSED && strstr(outcome.message, "something else keeps changing it") != NULL);
+           outcome.code == HF_E_REFUSED &&
+               strstr(outcome.message, "something else keeps changing it") != NULL);
     expect("after three void trials, none of which blames the ratio",
            seen.verdicts == 3 && first_is(HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST));
     expect("and everything is as it was", holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, MIN_KHZ) &&
@@ -513,10 +529,12 @@ static void try_kill(const char *next_boot, const char *min_after, const char *m
     }
     (void)kill(child, SIGKILL);
     (void)waitpid(child, &status, 0);
-    expect("a killed session leaves its setting behind", holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, "3200000"));
+    expect("a killed session leaves its setting behind",
+           holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, "3200000"));
     if (strcmp(next_boot, "boot-1") != 0)
         build_machine(); /* a boot has put the defaults in force */
-    put_cpu(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, strcmp(next_boot, "boot-1") != 0 ? "4000000\n" : "3200000\n");
+    put_cpu(CPUS "/cpufreq/policy%d/scaling_max_freq", 0,
+            strcmp(next_boot, "boot-1") != 0 ? "4000000\n" : "3200000\n");
     session.boot_id = next_boot;
     session.limit_s = 1;
     session.wall_limit_s = 1;
@@ -545,13 +563,15 @@ static void try_command(int leaves_out)
     calm_world();
     world.mhz = 3225;
     (void)snprintf(script, sizeof script,
-                   "#!/bin/sh\nquestion=$(cat)\ncase $question in *apply*g1*) echo the bus is asleep >&2; exit 3;; esac\n"
+                   "#!/bin/sh\nquestion=$(cat)\ncase $question in *apply*g1*) echo the bus is asleep >&2; "
+                   "exit 3;; esac\n"
                    "echo \"$question\" | exec %s/profiles/command-driver.sh %s/board\n",
                    HOLDFAST_SOURCE_DIR, root);
     (void)put("program", script);
     path_of(path, sizeof path, "program");
     (void)chmod(path, 0755);
-    (void)snprintf(extra, sizeof extra, ",\"driver_failure\":\"%s\",\"command\":{\"program\":[\"%s\"],\"limit_s\":5}",
+    (void)snprintf(extra, sizeof extra,
+                   ",\"driver_failure\":\"%s\",\"command\":{\"program\":[\"%s\"],\"limit_s\":5}",
                    leaves_out ? "leave-out" : "stop", path);
     run(&session);
     expect("command: what it says on standard error is kept", says("command says: the bus is asleep"));
@@ -562,10 +582,12 @@ static void try_command(int leaves_out)
     } else {
         expect("or the run goes on without it", outcome.code == HF_OK && outcome.end == HF_END_INTERRUPTED &&
                                                     strstr(outcome.words, "without g1") != NULL);
-        expect("the other group has passed", says("\"verdict\":\"pass\"") && says("the run goes on without g1"));
+        expect("the other group has passed",
+               says("\"verdict\":\"pass\"") && says("the run goes on without g1"));
         expect("and the group is back at its baseline", says("g1 is back at its baseline"));
     }
-    expect("both groups are at their baseline at the end", holds("board/g0", 0, "32") && holds("board/g1", 0, "32"));
+    expect("both groups are at their baseline at the end",
+           holds("board/g0", 0, "32") && holds("board/g1", 0, "32"));
 }
 
 int main(int argc, char **argv)
@@ -574,10 +596,12 @@ int main(int argc, char **argv)
     char command[128];
 
     scripted_worker_main(argc, argv);
+    (void)sched_getaffinity(0, sizeof everywhere, &everywhere);
     if (hf_allowed_cpus(allowed, HF_CPUS_MAX, &allowed_count, &error) != HF_OK)
         return 1;
     (void)snprintf(root, sizeof root, "%s",
-                   access("/dev/shm", W_OK | X_OK) == 0 ? "/dev/shm/holdfast-real-XXXXXX" : "/tmp/holdfast-real-XXXXXX");
+                   access("/dev/shm", W_OK | X_OK) == 0 ? "/dev/shm/holdfast-real-XXXXXX"
+                                                        : "/tmp/holdfast-real-XXXXXX");
     if (mkdtemp(root) == NULL)
         return 1;
     try_cpufreq();

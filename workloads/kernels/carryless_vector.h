@@ -3,10 +3,10 @@
  *   WIDTH, ISA, NEEDS, BURST, ENTRY_NAME                 registry data
  *   VECTOR, VECTOR_WORDS                                 the type, and how many 64-bit words it holds
  *   V_LOAD(p), V_STORE(p, v), V_XOR(a, b), V_PAIR(p)     V_PAIR: two words in every element of a vector
- *   V_MULTIPLY(a, b, which), V_EXCHANGE(a), V_LOW_UP(a), V_HIGH_DOWN(a)
- *                                                        halves of an element: exchanged, the lower moved up
- * over zeros, the upper moved down under zeros V_OPAQUE(v)                                          keeps v
- * in a register the compiler knows nothing of
+ *   V_MULTIPLY(a, b, which)                              one product of halves, `which` as the instruction
+ * has it V_EXCHANGE(a), V_LOW_UP(a), V_HIGH_DOWN(a)           halves of an element: exchanged; the lower
+ * moved up over zeros; the upper moved down under zeros V_OPAQUE(v) keeps v in a register the compiler knows
+ * nothing of
  *
  * The reduction: with P = x^128 + (x^127 + x^126 + x^121) + 1 and 64-bit words X3 X2 X1 X0 of the product,
  * adding X0 P makes the lowest word 0, whose division by x^64 is then exact; twice.

@@ -1,9 +1,11 @@
 /*
  * cipher: what its entries share. AES-128 (FIPS 197) with a fixed key, over many blocks at once: a bijection
- * of each block. A steered chain (steered.h): a step encrypts every block once.
+ * of each block. A steered chain (steered.h): a step encrypts every block once, but for the first addition
+ * of a round key, which the steering words do: one exclusive or a step for both leaves the ports to the
+ * rounds.
  *
- * Moving words: the blocks, 16 bytes as two words, the first byte lowest. Constants: the round keys, two
- * words each.
+ * Moving words: the blocks, 16 bytes as two words, the first byte lowest; a block that is to be encrypted
+ * goes in with round key 0 added. Constants: round keys 1 to 10, two words each.
  */
 #ifndef HOLDFAST_WORKLOADS_CIPHER_H
 #define HOLDFAST_WORKLOADS_CIPHER_H

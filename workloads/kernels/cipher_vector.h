@@ -5,8 +5,7 @@
  *   V_LOAD(p), V_STORE(p, v), V_XOR(a, b), V_KEY(p)   V_KEY: one round key in every block of a vector
  *   V_ROUND(x, key), V_LAST(x, key)                   a round of the cipher, and the last one
  *   V_OPAQUE(v)                                       keeps v in a register the compiler knows nothing of
- *   KEY_OPAQUE(v)                                     the same in a register or, where there are 16, in
- * memory
+ *   KEY_OPAQUE(v)                                     the same, in memory where there are 16 registers
  *
  * Live in registers: HF_CIPHER_VECTORS vectors of blocks, round keys as far as there is room.
  */

@@ -14,8 +14,13 @@
  * its place, as a checksum of Fletcher's kind does (Fletcher 1982), so tiers that change places are seen.
  * Each word is summed once a step: twice would hide its topmost bit.
  *
- * Words of a state: the sums one and two of each lane, the counter of steps (its low bits are the chunk),
- * flaw.
+ * After each summed move `one` is compared with `due`, which goes on by what the chunk's words must add up to
+ * (the same for every chunk but for an arithmetic series); what differs stays in `flaw`. So a word that stays
+ * wrong and is met an even number of times in a block, whose topmost bit the sums alone would forget, is
+ * reported from the first time on. Costs one comparison for a chunk of 4096 bytes.
+ *
+ * Words of a state: the sums one and two, due, and the sum of a chunk's pattern, of each lane; the counter of
+ * steps (its low bits are the chunk), flaw.
  */
 #ifndef HOLDFAST_WORKLOADS_COPY_H
 #define HOLDFAST_WORKLOADS_COPY_H
@@ -30,11 +35,13 @@
 #define HF_COPY_TIER        4 /* rows */
 #define HF_COPY_TIERS       (HF_COPY_ROWS / HF_COPY_TIER)
 #define HF_COPY_MOVES       6
-#define HF_COPY_WORDS       (2 * HF_COPY_LANES + 2)
+#define HF_COPY_WORDS       (4 * HF_COPY_LANES + 2)
 
 struct hf_copy_state {
     uint64_t one[HF_COPY_LANES];
     uint64_t two[HF_COPY_LANES];
+    uint64_t due[HF_COPY_LANES];   /* what one must be */
+    uint64_t plain[HF_COPY_LANES]; /* what due grows by with each chunk, beside hf_copy_rise() */
     uint64_t counter;
     uint64_t flaw;
     uint64_t unused[6];
@@ -42,6 +49,17 @@ struct hf_copy_state {
 
 _Static_assert(sizeof(struct hf_copy_state) % 64 == 0, "states are laid side by side");
 _Static_assert(HF_COPY_CHUNK_BYTES + 64 <= HF_ARENA_SPARE_BYTES, "the spare chunk, at any offset in a line");
+
+/* Of the arena's constants: by how much each word of a chunk is above the same of the chunk before. */
+#define HF_COPY_APART 0
+
+/* What a lane's sum over a summed chunk has beside the pattern's: rows x chunk number x apart. */
+HF_INLINE uint64_t hf_copy_rise(const struct hf_arena *arena, uint64_t counter, uint64_t odd)
+{
+    uint64_t chunks = (arena->mask + 1) / HF_COPY_CHUNK_WORDS / 2;
+
+    return HF_COPY_ROWS * (2 * (counter & (chunks - 1)) + odd) * arena->constant[HF_COPY_APART];
+}
 
 /* Where a step works. */
 struct hf_copy_place {

@@ -40,5 +40,6 @@ extern const struct hf_kernel hf_crypto_carryless_128, hf_avx2_carryless_256, hf
 extern const struct hf_kernel hf_reference_packed_256, hf_reference_packed_512;
 extern const struct hf_kernel hf_avx2_packed_256, hf_avx512_packed_256, hf_avx512_packed_512, hf_avx512_packed_vnni_512;
 extern const struct hf_kernel hf_reference_key_schedule, hf_crypto_key_schedule;
+extern const struct hf_kernel hf_reference_divide, hf_avx2_divide;
 
 #endif

@@ -4,8 +4,8 @@
  * V_GATHER(base, index), V_SCATTER(base, index, vector), V_OPAQUE, and the scatter switch
  * HF_GATHER_SCATTERS_<width>.
  *
- * Live in registers: the counters, the vector of flaws, stride, mask, multiplier, addend; within a step the
- * indices and values of all vectors.
+ * Live in registers: the counters, the vector of flaws, stride, both masks, multiplier, addend; within a step
+ * the indices and values of all vectors.
  */
 #define VECTORS            HF_GATHER_VECTORS
 #define NAME2(name, width) name##_##width
@@ -28,10 +28,10 @@ HF_INLINE uint64_t NAME(changed)(VECTOR vector, uint64_t constant)
     return difference;
 }
 
-/* What must be there. */
-HF_INLINE VECTOR NAME(word)(VECTOR counter, VECTOR mask, VECTOR multiplier, VECTOR addend)
+/* How a step's words differ from what must be there: see gather.h. */
+HF_INLINE VECTOR NAME(difference)(const VECTOR value[VECTORS], VECTOR sum)
 {
-    return V_ADD(V_MULTIPLY_LOW(V_AND(counter, mask), multiplier), addend);
+    return V_XOR(V_ADD(V_ADD(value[0], value[1]), V_ADD(value[2], value[3])), sum);
 }
 
 HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
@@ -45,8 +45,10 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
     VECTOR flaw = V_LOAD(state->lane_flaw);
     VECTOR stride = V_SET(state->stride);
     VECTOR mask = V_SET(arena->mask);
-    VECTOR multiplier = V_SET(arena->constant[HF_GATHER_MULTIPLIER]);
-    VECTOR addend = V_SET(arena->constant[HF_GATHER_ADDEND]);
+    VECTOR quarter = V_SET(arena->mask >> 2);
+    VECTOR multiplier = V_SET(4 * arena->constant[HF_GATHER_MULTIPLIER]);
+    VECTOR addend = V_SET(hf_gather_sum_addend(arena));
+    VECTOR sum;
     const VECTOR ones = V_SET(UINT64_MAX);
     uint64_t up = 0;
     uint64_t down = steps;
@@ -54,6 +56,7 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
     HF_OPAQUE(words);
     V_OPAQUE(stride);
     V_OPAQUE(mask);
+    V_OPAQUE(quarter); /* the sum to expect comes from an index of its own */
     V_OPAQUE(multiplier);
     V_OPAQUE(addend);
     (void)ones;
@@ -64,18 +67,18 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
         HF_UNROLL
         for (int i = 0; i < VECTORS; i++) {
             index[i] = V_AND(counter[i], mask);
-            V_OPAQUE(index[i]); /* the word to expect comes from an index of its own */
             value[i] = V_GATHER(words, index[i]);
-            flaw = V_OR(flaw, V_XOR(value[i], NAME(word)(counter[i], mask, multiplier, addend)));
         }
+        sum = V_ADD(V_MULTIPLY_LOW(V_AND(counter[0], quarter), multiplier), addend);
+        flaw = V_OR(flaw, NAME(difference)(value, sum));
         HF_UNROLL
         for (int i = 0; i < VECTORS && SCATTERS; i++)
             V_SCATTER(words, index[i], V_XOR(value[i], ones));
         HF_UNROLL
-        for (int i = 0; i < VECTORS && SCATTERS; i++) {
+        for (int i = 0; i < VECTORS && SCATTERS; i++)
             value[i] = V_XOR(V_GATHER(words, index[i]), ones);
-            flaw = V_OR(flaw, V_XOR(value[i], NAME(word)(counter[i], mask, multiplier, addend)));
-        }
+        if (SCATTERS)
+            flaw = V_OR(flaw, NAME(difference)(value, sum));
         HF_UNROLL
         for (int i = 0; i < VECTORS && SCATTERS; i++)
             V_SCATTER(words, index[i], value[i]);
@@ -92,8 +95,9 @@ HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
     V_STORE(state->lane_flaw, flaw);
     HF_REREAD_MEMORY();
     state->flaw |= NAME(changed)(stride, state->stride) | NAME(changed)(mask, arena->mask) |
-                   NAME(changed)(multiplier, arena->constant[HF_GATHER_MULTIPLIER]) |
-                   NAME(changed)(addend, arena->constant[HF_GATHER_ADDEND]) |
+                   NAME(changed)(quarter, arena->mask >> 2) |
+                   NAME(changed)(multiplier, 4 * arena->constant[HF_GATHER_MULTIPLIER]) |
+                   NAME(changed)(addend, hf_gather_sum_addend(arena)) |
                    ((uint64_t)(uintptr_t)words ^ (uint64_t)(uintptr_t)arena->words) | (up ^ steps) | down;
 }
 
@@ -103,6 +107,7 @@ static uint64_t NAME(limit)(int level, uint64_t rounds, int lanes, int scatters)
 {
     static _Thread_local uint64_t start;
     const struct hf_arena *arena = hf_arena_get(HF_ARENA_GATHER, level, HF_OPERANDS_FULL);
+    uint64_t *words = arena->words;
     struct hf_gather_state state;
     VECTOR counter[VECTORS];
     VECTOR stride, mask;
@@ -113,23 +118,31 @@ static uint64_t NAME(limit)(int level, uint64_t rounds, int lanes, int scatters)
     for (int i = 0; i < VECTORS; i++)
         counter[i] = V_ADD(V_LOAD(&state.counter[i * VECTOR_LANES]), V_SET(start));
     start += rounds * 16 * state.stride;
+    HF_OPAQUE(words);
+    V_OPAQUE(stride);
+    V_OPAQUE(mask);
     for (uint64_t round = 0; round < rounds * 16; round++) {
         VECTOR index[VECTORS];
         VECTOR value[VECTORS];
 
         HF_UNROLL
-        for (int pass = 0; pass < 1 + SCATTERS; pass++) {
-            HF_UNROLL
-            for (int i = 0; i < VECTORS; i++) {
-                index[i] = V_AND(counter[i], mask);
-                value[i] = V_GATHER(arena->words, index[i]);
-                V_OPAQUE(value[i]);
-            }
-            HF_UNROLL
-            for (int i = 0; i < VECTORS && SCATTERS; i++)
-                V_SCATTER(arena->words, index[i], value[i]);
-            HF_REREAD_MEMORY();
-        }
+        for (int i = 0; i < VECTORS; i++)
+            index[i] = V_AND(counter[i], mask);
+        HF_UNROLL
+        for (int i = 0; i < VECTORS; i++)
+            value[i] = V_GATHER(words, index[i]);
+        HF_UNROLL
+        for (int i = 0; i < VECTORS; i++)
+            V_OPAQUE(value[i]);
+        HF_UNROLL
+        for (int i = 0; i < VECTORS && SCATTERS; i++)
+            V_SCATTER(words, index[i], value[i]);
+        HF_UNROLL
+        for (int i = 0; i < VECTORS && SCATTERS; i++)
+            value[i] = V_GATHER(words, index[i]);
+        HF_UNROLL
+        for (int i = 0; i < VECTORS && SCATTERS; i++)
+            V_SCATTER(words, index[i], value[i]);
         HF_UNROLL
         for (int i = 0; i < VECTORS; i++)
             counter[i] = V_ADD(counter[i], stride);

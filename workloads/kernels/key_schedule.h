@@ -1,7 +1,7 @@
 /*
- * key-schedule: what its entries share. The key expansion of AES-128 (FIPS 197, 5.2) of HF_KEYS keys side by side. Each
- * round key follows from the one before by a bijection, so the last one stands for all. A steered chain (steered.h): a
- * step goes from the cipher key to round key 10.
+ * key-schedule: what its entries share. The key expansion of AES-128 (FIPS 197, 5.2) of HF_KEYS keys side by
+ * side. Each round key follows from the one before by a bijection, so the last one stands for all. A steered
+ * chain (steered.h): a step goes from the cipher key to round key 10.
  *
  * Moving words: the keys, two words each, the first byte lowest.
  */

@@ -4,24 +4,26 @@
  *
  * A chain x -> g(x) is led along a known round trip of HF_STEERED_STATIONS states, the stations:
  *
- *     x -> g(x) xor steer[position mod 4],   position -> position + 1,   steer[v] = g(station[v]) xor
- * station[v + 1]
+ *     x -> g(x) xor steer[position mod 4],   position -> position + 1
+ *     steer[v] = g(station[v]) xor station[v + 1]
  *
  * so that the state after any number of steps is a station, however wild g is; stations are drawn from the
- * operand set, and each step begins with such operands. The chain runs on without a break: g is a bijection
- * (or a strong hash), so is the step, and one wrong bit at any moment puts the chain on another path that
- * never comes back to the stations but by a chance of 2^-128 or less. Four stations, not one: a stale result,
- * a skipped step, a steering word taken twice are all wrong.
+ * operand set, and each step begins with such operands. The chain runs on without a break: where g is a
+ * bijection, so is the step, and a wrong bit at any moment leaves the chain on another path for certain,
+ * until a second error; a hash for g lets two paths meet by a chance of 2^-256. Four stations, not one: a
+ * stale result, a skipped step, a steering word taken twice are all wrong.
  *
  * steer[] is worked out by the plain C of g, for each operand set and HF_ANSWER_VARIANTS variants
- * (answers.h): words of the state's own buffer, not of the program. Plain C and the code under test share no
- * instruction of g.
+ * (answers.h), by worker and supervisor each for itself. Where a fast entry runs, the plain C shares none of
+ * its instructions.
  *
  * What an error could hide behind, for all of them:
- *   - a steering word or constant that is damaged in memory: it is in the digest, whether used or not.
+ *   - a steering word or constant that is damaged in memory, or that the worker's core has worked out
+ *     wrongly (the plain entries work with the same code all the time): all of them are in the digest, and
+ *     the supervisor has its own.
  *   - position: masked before use; the digest holds it whole.
- *   - the same wrong result at every step of a block: not periodic in anything but the stations, whose
- * steering words were made by other code.
+ *   - a step left out, taken twice, or that leaves its result unchanged: position and moving words no
+ *     longer agree.
  *
  * Words of a state, in the order of plant() and of the lanes that locate() names: the moving words, the
  * steering words of each station, the constants, position, label (drawn from the seed, never used), flaw.

@@ -26,21 +26,22 @@ _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the
     for (int g = 0; g < groups; g++)                                                                         \
     statement
 
-/* Two chains side by side, then the next two: so the wide rotations of some meet the additions of others. */
-#define EACH_PAIR(statement)                                                                                 \
-    for (int g = pair; g < pair + 2 && g < groups; g++)                                                      \
+/* Four chains side by side, then the next four: so rotations of some, which fewer ports take, meet additions
+ * of others. */
+#define EACH_OF_FOUR(statement)                                                                              \
+    for (int g = first; g < first + 4 && g < groups; g++)                                                    \
     statement
 
 /* The four quarter rounds of a half: one in each column of words. */
 #define HALF_ROUND(rotate_first, rotate_second)                                                              \
     HF_UNROLL                                                                                                \
-    for (int pair = 0; pair < groups; pair += 2) {                                                           \
-        EACH_PAIR(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                        \
-        EACH_PAIR(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                        \
-        EACH_PAIR(x[g][3] = rotate_first(x[g][3], *r));                                                      \
-        EACH_PAIR(x[g][2] = V_ADD(x[g][2], x[g][3]));                                                        \
-        EACH_PAIR(x[g][1] = V_XOR(x[g][1], x[g][2]));                                                        \
-        EACH_PAIR({                                                                                          \
+    for (int first = 0; first < groups; first += 4) {                                                        \
+        EACH_OF_FOUR(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                     \
+        EACH_OF_FOUR(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                     \
+        EACH_OF_FOUR(x[g][3] = rotate_first(x[g][3], *r));                                                   \
+        EACH_OF_FOUR(x[g][2] = V_ADD(x[g][2], x[g][3]));                                                     \
+        EACH_OF_FOUR(x[g][1] = V_XOR(x[g][1], x[g][2]));                                                     \
+        EACH_OF_FOUR({                                                                                       \
             x[g][1] = rotate_second(x[g][1], *r);                                                            \
             V_OPAQUE(x[g][1]);                                                                               \
         })                                                                                                   \
@@ -202,7 +203,7 @@ const struct hf_kernel ENTRY_NAME = {
 #undef TOGETHER
 #undef MOVING
 #undef EACH_GROUP
-#undef EACH_PAIR
+#undef EACH_OF_FOUR
 #undef HALF_ROUND
 #undef TURN_ROWS
 #undef FREE

@@ -685,7 +685,12 @@ static void check_chacha(const struct hf_kernel *entry)
 
 static void test_chacha(void **unused)
 {
+    uint32_t x[4] = {0x11111111, 0x01020304, 0x9b8d6f43, 0x01234567}; /* RFC 8439, 2.1.1 */
+    static const uint32_t quarter[4] = {0xea2a92f4, 0xcb1cf8ce, 0x4581472e, 0x5881c4bb};
+
     (void)unused;
+    hf_chacha_quarter_round(x);
+    assert_memory_equal(x, quarter, sizeof x);
     assert_int_equal(10 % HF_CHACHA_DOUBLES, 0);
     each_entry("vector-integer", check_chacha);
 }

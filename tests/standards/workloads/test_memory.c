@@ -143,6 +143,23 @@ static void sum_around(mpz_t ret, uint64_t first, uint64_t count, uint64_t size)
     mpz_clears(around, part, times, NULL);
 }
 
+/* The upper halves and lower halves of upper parts change places; their sum from position `from` on, `count` of
+ * them, added up one by one: a way around, so many times, and the rest. */
+static uint64_t turned_sum(uint64_t from, uint64_t count, uint64_t size, enum hf_operands operands)
+{
+    uint64_t around = 0;
+    uint64_t rest = 0;
+
+    for (uint64_t t = 0; t < size; t++) {
+        uint64_t upper = hf_chase_word(from + t, size - 1, operands) & ~(size - 1);
+        uint64_t turned = upper >> 32 | upper << 32;
+
+        around += turned;
+        rest += t < count % size ? turned : 0;
+    }
+    return count / size * around + rest;
+}
+
 /* The state of a kernel after n steps is not reachable by stepping for n = 2^40; its words are compared
  * through the digest of a state made here from GMP's numbers. */
 static void check_chase(uint64_t seed, uint64_t steps, enum hf_operands operands)
@@ -167,7 +184,8 @@ static void check_chase(uint64_t seed, uint64_t steps, enum hf_operands operands
         set_u64(term, first[operands]);
         mpz_addmul_ui(sum, term, steps);
         mpz_mul_ui(sum, sum, size);
-        words->sum[i] += low_word(sum);
+        words->sum[i] +=
+            i < HF_CHASE_TURNED ? low_word(sum) : turned_sum(before, steps, size, operands);
         words->at[i] = hf_chase_word(before + steps, size - 1, operands);
     }
     words->steps = steps;
@@ -266,6 +284,9 @@ static void check_copy(uint64_t seed, uint64_t steps, enum hf_operands operands)
             one_step(arena, (words->counter + i) % count, lane, &sums);
         words->one[lane] = low_word(sums.one);
         words->two[lane] = low_word(sums.two);
+        words->due[lane] = words->one[lane];
+        chunk_sums(arena, 0, lane, sums.one, sums.two);
+        words->plain[lane] = low_word(sums.one);
         mpz_clears(sums.one, sums.two, NULL);
     }
     words->counter += steps;

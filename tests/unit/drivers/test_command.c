@@ -1,6 +1,6 @@
 /*
- * The command driver against programs that work and programs that do not: this test's own binary plays them all
- * (argument "play"), and the one in profiles/ is tried as it is.
+ * The command driver against programs that work and programs that do not: this test's own binary plays them
+ * all (argument "play"), and the one in profiles/ is tried as it is.
  */
 #include <limits.h>
 #include <setjmp.h>
@@ -25,7 +25,8 @@ static const int16_t cpus[2][3] = {{0, 1, 2}, {8, 10, 11}};
 static const struct hf_driver_group groups[2] = {{"g0", cpus[0], 3, 4, 20}, {"g1", cpus[1], 3, 4, 20}};
 static struct hf_driver_config config;
 
-/* --- the programs ---------------------------------------------------------------------------------------- */
+/* --- the programs ----------------------------------------------------------------------------------------
+ */
 
 static void nap(double seconds)
 {
@@ -115,7 +116,8 @@ static int play(const char *part)
     return 0;
 }
 
-/* --- the tests ------------------------------------------------------------------------------------------- */
+/* --- the tests -------------------------------------------------------------------------------------------
+ */
 
 static const char *words[4];
 
@@ -182,15 +184,18 @@ static void test_question_and_answer(void **state)
     (void)state;
     assert_int_equal(apply(opened, 0, 8, &error), HF_OK);
     read_kept("question", question, sizeof question);
-    assert_string_equal(question, "{\"action\":\"apply\",\"group\":\"g0\",\"cpus\":\"0-2\",\"ratio\":32,\"clock_mhz\":3200}\n");
+    assert_string_equal(
+        question,
+        "{\"action\":\"apply\",\"group\":\"g0\",\"cpus\":\"0-2\",\"ratio\":32,\"clock_mhz\":3200}\n");
     assert_int_equal(hf_driver_command.read_back(opened, 0, &step, &error), HF_OK);
     assert_int_equal(step, 8);
     read_kept("question", question, sizeof question);
     assert_string_equal(question, "{\"action\":\"read\",\"group\":\"g0\",\"cpus\":\"0-2\"}\n");
     assert_int_equal(apply(opened, 1, 4, &error), HF_E_REFUSED); /* it answers for g0 */
     read_kept("question", question, sizeof question);
-    assert_string_equal(question,
-                        "{\"action\":\"baseline\",\"group\":\"g1\",\"cpus\":\"8,10-11\",\"ratio\":31,\"clock_mhz\":3100}\n");
+    assert_string_equal(
+        question,
+        "{\"action\":\"baseline\",\"group\":\"g1\",\"cpus\":\"8,10-11\",\"ratio\":31,\"clock_mhz\":3100}\n");
     hf_driver_command.close(opened);
 }
 
@@ -202,8 +207,10 @@ static void test_faults(void **state)
         int code;
     } faults[] = {
         {"other-group", "group g0: the program answered for another group, g1", HF_E_REFUSED},
-        {"wrong-ratio", "group g0: the program was asked for ratio 32.00 and says that 31.75 is in force", HF_E_REFUSED},
-        {"off-grid", "ratio 32.1 is in force, which is none of the profile's: 30 to 35 in steps of 0.25", HF_E_REFUSED},
+        {"wrong-ratio", "group g0: the program was asked for ratio 32.00 and says that 31.75 is in force",
+         HF_E_REFUSED},
+        {"off-grid", "ratio 32.1 is in force, which is none of the profile's: 30 to 35 in steps of 0.25",
+         HF_E_REFUSED},
         {"beyond", "ratio 99 is in force, which is none of the profile's", HF_E_REFUSED},
         {"error", "group g0: the program could not do it: the bus is asleep", HF_E_MISSING},
         {"more", "unknown key \"mood\"", HF_E_MISSING},
@@ -223,8 +230,8 @@ static void test_faults(void **state)
         int code = apply(opened, 0, 8, &error);
 
         if (code != faults[i].code || strstr(error.message, faults[i].words) == NULL)
-            fail_msg("%s: %d \"%s\" instead of %d \"%s\"", faults[i].part, code, error.message, faults[i].code,
-                     faults[i].words);
+            fail_msg("%s: %d \"%s\" instead of %d \"%s\"", faults[i].part, code, error.message,
+                     faults[i].code, faults[i].words);
         assert_int_equal(hf_error_exit_status(code), 4);
         hf_driver_command.close(opened);
     }
@@ -342,7 +349,8 @@ static void test_program_in_profiles(void **state)
     config.command = program;
     config.command_count = 2;
     assert_int_equal(hf_driver_command.open(&config, &opened, &error), HF_OK);
-    assert_int_equal(hf_driver_command.read_back(opened, 1, &step, &error), HF_E_MISSING); /* nothing set yet */
+    assert_int_equal(hf_driver_command.read_back(opened, 1, &step, &error),
+                     HF_E_MISSING); /* nothing set yet */
     assert_non_null(strstr(error.message, "the ratio cannot be read"));
     hf_error_clear(&error);
     if (apply(opened, 1, 9, &error) != HF_OK)
@@ -361,10 +369,14 @@ static void test_program_in_profiles(void **state)
 int main(int argc, char **argv)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_question_and_answer), cmocka_unit_test(test_faults),
-        cmocka_unit_test(test_time_limit),          cmocka_unit_test(test_child_left_behind),
-        cmocka_unit_test(test_deaf),                cmocka_unit_test(test_words),
-        cmocka_unit_test(test_open_and_gate),       cmocka_unit_test(test_program_in_profiles),
+        cmocka_unit_test(test_question_and_answer),
+        cmocka_unit_test(test_faults),
+        cmocka_unit_test(test_time_limit),
+        cmocka_unit_test(test_child_left_behind),
+        cmocka_unit_test(test_deaf),
+        cmocka_unit_test(test_words),
+        cmocka_unit_test(test_open_and_gate),
+        cmocka_unit_test(test_program_in_profiles),
     };
     char command[PATH_MAX];
     int failed;

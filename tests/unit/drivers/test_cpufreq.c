@@ -1,13 +1,13 @@
 /*
  * The cpufreq driver on a kernel that the test plays: it refuses a lower limit above the upper one (kernel
- * documentation, CPU Performance Scaling: "scaling_min_freq ... must not be greater than scaling_max_freq"), clamps,
- * ignores, refuses, reverts. No file may be written before its old value has been noted.
+ * documentation, CPU Performance Scaling: "scaling_min_freq ... must not be greater than scaling_max_freq"),
+ * clamps, ignores, refuses, reverts. No file may be written before its old value has been noted.
  */
 #include "unit/machine/scripted_host.h"
 
 #include "drivers/drivers.h"
 
-#define CPUS "/sys/devices/system/cpu"
+#define CPUS    "/sys/devices/system/cpu"
 #define LOG_MAX 64
 
 static struct {
@@ -21,7 +21,7 @@ static struct {
     int note_fails;
     int unnoted; /* writes without a note */
     int wrong_order;
-    int refuse; /* errno of every write */
+    int refuse;     /* errno of every write */
     long clamp_khz; /* upper limits become at most this */
     int ignores;
     long boost_max_khz; /* cpuinfo_max_freq once boost is on */
@@ -105,8 +105,10 @@ static void policy(int number, const char *affected, long min, long max, long to
     const struct {
         const char *file;
         const char *text;
-    } words[] = {{"affected_cpus", affected}, {"scaling_available_governors", governors},
-                 {"scaling_governor", "powersave"}, {"scaling_setspeed", "<unsupported>"}};
+    } words[] = {{"affected_cpus", affected},
+                 {"scaling_available_governors", governors},
+                 {"scaling_governor", "powersave"},
+                 {"scaling_setspeed", "<unsupported>"}};
     const struct {
         const char *file;
         long value;
@@ -206,9 +208,11 @@ static void expect_log(const char *const *lines, int count)
 
 static void test_order_up_and_down(void **state)
 {
-    static const char *const first[] = {"policy0/scaling_min_freq=3100000", "policy0/scaling_max_freq=3100000"};
+    static const char *const first[] = {"policy0/scaling_min_freq=3100000",
+                                        "policy0/scaling_max_freq=3100000"};
     static const char *const up[] = {"policy0/scaling_max_freq=3500000", "policy0/scaling_min_freq=3500000"};
-    static const char *const down[] = {"policy0/scaling_min_freq=3000000", "policy0/scaling_max_freq=3000000"};
+    static const char *const down[] = {"policy0/scaling_min_freq=3000000",
+                                       "policy0/scaling_max_freq=3000000"};
     struct hf_error error = {0};
     void *opened = open_it();
 
@@ -232,8 +236,9 @@ static void test_order_up_and_down(void **state)
 
 static void test_userspace_governor(void **state)
 {
-    static const char *const first[] = {"policy0/scaling_governor=userspace", "policy0/scaling_min_freq=3100000",
-                                        "policy0/scaling_setspeed=3100000", "policy0/scaling_max_freq=3100000"};
+    static const char *const first[] = {
+        "policy0/scaling_governor=userspace", "policy0/scaling_min_freq=3100000",
+        "policy0/scaling_setspeed=3100000", "policy0/scaling_max_freq=3100000"};
     struct hf_error error = {0};
     void *opened;
 
@@ -243,7 +248,8 @@ static void test_userspace_governor(void **state)
     assert_int_equal(apply(opened, 4, -1, &error), HF_OK);
     expect_log(first, 4);
     assert_true(was_noted(CPUS "/cpufreq/policy0/scaling_governor"));
-    assert_false(was_noted(CPUS "/cpufreq/policy0/scaling_setspeed")); /* "<unsupported>" cannot be put back */
+    assert_false(
+        was_noted(CPUS "/cpufreq/policy0/scaling_setspeed")); /* "<unsupported>" cannot be put back */
     assert_int_equal(fake.unnoted, 0);
     hf_driver_cpufreq.close(opened);
     /* somebody used it before us: then its value is kept too */
@@ -293,15 +299,16 @@ static void test_what_the_kernel_does_not_do(void **state)
     assert_int_equal(apply(opened, 4, -1, &error), HF_OK);
     fake.clamp_khz = 3300000; /* takes it, and clamps */
     assert_int_equal(apply(opened, 20, -1, &error), HF_E_REFUSED);
-    assert_non_null(strstr(error.message, "3500.00 MHz was asked for and the kernel keeps 3300.00 MHz (policy0)"));
+    assert_non_null(
+        strstr(error.message, "3500.00 MHz was asked for and the kernel keeps 3300.00 MHz (policy0)"));
     hf_error_clear(&error);
-    assert_int_equal(step_now(opened, 0), -1); /* the limits do not agree */
+    assert_int_equal(step_now(opened, 0), -1);             /* the limits do not agree */
     assert_int_equal(apply(opened, 4, -1, &error), HF_OK); /* and the way back is open */
     assert_int_equal(step_now(opened, 0), 4);
     fake.clamp_khz = 0;
     assert_int_equal(apply(opened, 20, -1, &error), HF_OK);
     assert_int_equal(step_now(opened, 0), 20);
-    fake.ignores = 1; /* takes it, and does nothing */
+    fake.ignores = 1;                                      /* takes it, and does nothing */
     assert_int_equal(apply(opened, 8, -1, &error), HF_OK); /* down: only the read-back can tell */
     assert_int_equal(step_now(opened, 0), 20);
     fake.ignores = 0;
@@ -317,7 +324,8 @@ static void test_what_the_kernel_does_not_do(void **state)
     assert_non_null(strstr(error.message, "run as root"));
     hf_error_clear(&error);
     fake.refuse = 0;
-    script_number(fake.script, CPUS "/cpufreq/policy0/scaling_max_freq", 4600000); /* reverted behind our back */
+    script_number(fake.script, CPUS "/cpufreq/policy0/scaling_max_freq",
+                  4600000); /* reverted behind our back */
     assert_int_equal(step_now(opened, 0), -1);
     hf_driver_cpufreq.close(opened);
 }
@@ -379,7 +387,8 @@ static void test_refusals(void **state)
 {
     (void)state;
     policy(0, "0 1", 800000, 3400000, 3400000, "powersave");
-    refuses(HF_E_REFUSED, "group A: the profile's highest ratio is 3500.00 MHz, and the firmware allows 3400.00 MHz");
+    refuses(HF_E_REFUSED,
+            "group A: the profile's highest ratio is 3500.00 MHz, and the firmware allows 3400.00 MHz");
     policy(0, "0 1 2", 800000, 4600000, 4600000, "powersave");
     refuses(HF_E_REFUSED, "policy0 moves CPUs of the groups A and B together");
     policy(0, "0", 800000, 4600000, 4600000, "powersave");
@@ -390,6 +399,13 @@ static void test_refusals(void **state)
     script_remove(fake.script, CPUS "/cpu1");
     policy(0, "0 x", 800000, 4600000, 4600000, "powersave");
     refuses(HF_E_MISSING, "is no list of CPUs");
+    policy(0, "0 1", 800000, 4600000, 4600000, "powersave");
+    if (access(CPUS "/cpufreq/policy0/scaling_max_freq", W_OK) !=
+        0) { /* the right to write is the live machine's */
+        fake.host.is_live = 1;
+        refuses(HF_E_PERMISSION, "run as root");
+        fake.host.is_live = 0;
+    }
     script_remove(fake.script, CPUS "/cpufreq");
     refuses(HF_E_MISSING, "this kernel controls no clocks");
     config.host = NULL;

@@ -74,8 +74,10 @@ static void write_all(void)
 
     assert_true(night.finished);
     assert_ok(hf_certificates_write(directory, HF_GROUP_ALL, &names, &error));
-    assert_string_equal(names.bytes, "certificate-g0.json\ncertificate-g1.json\ncertificate-g2.json\n"
-                                     "certificate-g3.json\ncertificate-machine.json\n");
+    assert_string_equal(names.bytes,
+                        "certificate-g0.json\ncertificate-g0.html\ncertificate-g1.json\ncertificate-g1.html\n"
+                        "certificate-g2.json\ncertificate-g2.html\ncertificate-g3.json\n"
+                        "certificate-g3.html\ncertificate-machine.json\ncertificate-machine.html\n");
     hf_text_release(&names);
 }
 
@@ -420,6 +422,162 @@ static void grown_journals_check(void **state)
     assert_ok(hf_certificates_write(directory, 0, NULL, &error));
 }
 
+/* The page is made from the document, so it is checked as strictly: every changed digit, and every word. */
+static void pages_are_checked(void **state)
+{
+    struct hf_certificate_verdict verdict = {0};
+    struct hf_error error = {0};
+    size_t size;
+    char *bytes;
+    int tried = 0;
+
+    (void)state;
+    write_all();
+    assert_ok(hf_certificate_check(file_path(directory, "certificate-g1.html"), directory, &verdict, &error));
+    assert_true(verdict.agrees);
+    assert_ok(
+        hf_certificate_check(file_path(directory, "certificate-machine.html"), directory, &verdict, &error));
+    assert_true(verdict.agrees);
+    bytes = file_read(directory, "certificate-g1.html", &size);
+    for (char *digit = strstr(bytes, "<h1>"); *digit != '\0';
+         digit += 7) { /* a sample: each replays the run */
+        char kept = *digit;
+
+        if (!isdigit((unsigned char)kept))
+            continue;
+        *digit = kept == '9' ? '1' : (char)(kept + 1);
+        file_write(directory, "certificate-g1.html", bytes, size);
+        assert_ok(
+            hf_certificate_check(file_path(directory, "certificate-g1.html"), directory, &verdict, &error));
+        if (verdict.agrees || strncmp(verdict.path, "line ", 5) != 0)
+            fail_msg("byte %zd of the page changed: %s", digit - bytes, verdict.path);
+        *digit = kept;
+        tried++;
+    }
+    assert_true(tried > 30);
+    memcpy(strstr(bytes, "certificate 0x"), "certificate 0y", 14);
+    file_write(directory, "certificate-g1.html", bytes, size);
+    assert_error(
+        hf_certificate_check(file_path(directory, "certificate-g1.html"), directory, &verdict, &error),
+        HF_E_INPUT, "not the page");
+    free(bytes);
+}
+
+/* Every number of the document that a person needs stands on the page, and demonstrated and expected stand in
+ * boxes of their own: nothing of the one in the other. */
+static void pages_say_what_documents_say(void **state)
+{
+    struct cJSON *document;
+    const cJSON *item;
+    struct hf_text escaped;
+    size_t size;
+    char *page;
+    char *shown;
+    char *guess;
+    char *end;
+
+    (void)state;
+    write_all();
+    document = read_json("certificate-g2.json");
+    page = file_read(directory, "certificate-g2.html", &size);
+    hf_text_init(&escaped, 65536);
+    cJSON_ArrayForEach(item, at(document, "does_not_prove"))
+    {
+        hf_text_clear(&escaped);
+        hf_words_html(&escaped, item->valuestring);
+        assert_non_null(strstr(page, escaped.bytes));
+    }
+    cJSON_ArrayForEach(item, at(document, "cautions"))
+    {
+        hf_text_clear(&escaped);
+        hf_words_html(&escaped, item->valuestring);
+        assert_non_null(strstr(page, escaped.bytes));
+    }
+    assert_non_null(strstr(page, string(document, "fingerprint")));
+    assert_non_null(strstr(page, string(document, "run.identity")));
+    assert_non_null(strstr(page, string(document, "conditions.microcode")));
+    assert_non_null(strstr(page, "39.75"));
+    assert_non_null(strstr(page, "1150 mV"));
+    shown = strstr(page, "<h3>Demonstrated</h3>");
+    guess = strstr(page, "<h3>Expected (extrapolated)</h3>");
+    assert_non_null(shown);
+    assert_non_null(guess);
+    end = strstr(guess, "</div>");
+    assert_true(shown < guess && end != NULL);
+    *guess = '\0';
+    assert_null(strstr(shown, "xtrapolated"));
+    assert_null(strstr(shown, "median"));
+    *guess = '<';
+    *end = '\0';
+    assert_null(strstr(guess, "joint soak"));
+    assert_null(strstr(guess, "soaking"));
+    hf_text_release(&escaped);
+    free(page);
+    cJSON_Delete(document);
+}
+
+static void add_company_trials(struct hf_run *run, int target, int groups, const char *reason,
+                               uint64_t *ret_first)
+{
+    struct hf_error error = {0};
+
+    *ret_first = run->state.next_trial;
+    for (int g = 0; g < groups; g++) {
+        struct hf_event event = begin_of(run->state.next_trial, HF_PURPOSE_REPRODUCE, g, 10);
+
+        assert_ok(hf_run_add_event(run, &event, g == target ? "judged" : reason, &error));
+    }
+    for (int g = 0; g < groups; g++) {
+        struct hf_event event = event_of(HF_EVENT_TRIAL_LOADED, *ret_first + (uint64_t)g, g);
+
+        assert_ok(hf_run_add_event(run, &event, NULL, &error));
+    }
+}
+
+/* A replay of g1's failure resets the machine and nobody is named: that says nothing against the others,
+ * which ran at their certified ratios for company. A core of theirs that is named would. */
+static void company_is_not_on_trial(void **state)
+{
+    struct hf_certificate_verdict verdict = {0};
+    struct hf_error error = {0};
+    struct hf_journal_file_ops ops = quick_ops();
+    struct test_clock clock_state = {FIRST_WALL_NS + INT64_C(900000000000000), 1000000};
+    struct hf_clock clock = {test_wall_ns, test_monotonic_ns, &clock_state};
+    struct hf_run_options options = {
+        .journal = {.clock = &clock, .file_ops = &ops, .boot_id = BOOT_B, .reserve_bytes = 1 << 20}};
+    struct hf_run *run = NULL;
+    struct hf_event event;
+    uint64_t first;
+
+    (void)state;
+    write_all();
+    assert_ok(hf_run_open(directory, &options, &run, &error));
+    add_company_trials(run, 1, 4, "company", &first);
+    event = (struct hf_event){.type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1};
+    assert_ok(hf_run_add_event(run, &event, NULL, &error));
+    for (int g = 0; g < 4; g++) {
+        event =
+            verdict_of(first + (uint64_t)g, HF_VERDICT_FAIL, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 5, 50);
+        assert_ok(hf_run_add_event(run, &event, NULL, &error));
+    }
+    assert_ok(hf_journal_commit(run->journal, &error));
+    assert_ok(hf_certificate_check(file_path(directory, "certificate-g0.json"), directory, &verdict, &error));
+    assert_true(verdict.agrees);
+    assert_int_equal(verdict.later_failures, 0);
+    assert_ok(hf_certificates_write(directory, 0, NULL, &error));
+    assert_ok(hf_certificate_check(file_path(directory, "certificate-g1.json"), directory, &verdict, &error));
+    assert_int_equal(verdict.later_failures, 1); /* it was on trial */
+
+    add_company_trials(run, 1, 4, "company", &first);
+    event = verdict_of(first, HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, 0, 5, 50);
+    assert_ok(hf_run_add_event(run, &event, NULL, &error));
+    assert_ok(hf_journal_commit(run->journal, &error));
+    hf_run_close(run);
+    assert_ok(hf_certificate_check(file_path(directory, "certificate-g0.json"), directory, &verdict, &error));
+    assert_int_equal(verdict.later_failures, 1); /* its own core failed: company or not */
+    assert_error(hf_certificates_write(directory, 0, NULL, &error), HF_E_UNPROVED, "g0 failed");
+}
+
 static void not_a_certificate(void **state)
 {
     struct hf_certificate_verdict verdict = {0};
@@ -518,7 +676,9 @@ static void left_out_groups_get_none(void **state)
     night_write(&partial, where);
     assert_true(partial.finished);
     assert_ok(hf_certificates_write(where, HF_GROUP_ALL, &names, &error));
-    assert_string_equal(names.bytes, "certificate-g0.json\ncertificate-g2.json\ncertificate-machine.json\n");
+    assert_string_equal(names.bytes,
+                        "certificate-g0.json\ncertificate-g0.html\ncertificate-g2.json\n"
+                        "certificate-g2.html\ncertificate-machine.json\ncertificate-machine.html\n");
     hf_text_release(&names);
     assert_error(hf_certificates_write(where, 1, NULL, &error), HF_E_UNPROVED, "leaves this group out");
     scratch_remove(where);
@@ -588,6 +748,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(another_run_is_named, write_night, remove_night),
         cmocka_unit_test_setup_teardown(missing_records_are_found, write_night, remove_night),
         cmocka_unit_test_setup_teardown(grown_journals_check, write_night, remove_night),
+        cmocka_unit_test_setup_teardown(pages_are_checked, write_night, remove_night),
+        cmocka_unit_test_setup_teardown(pages_say_what_documents_say, write_night, remove_night),
+        cmocka_unit_test_setup_teardown(company_is_not_on_trial, write_night, remove_night),
         cmocka_unit_test_setup_teardown(not_a_certificate, write_night, remove_night),
         cmocka_unit_test(unproved_runs_are_refused),
         cmocka_unit_test(hardware_error_spoils_the_soak),

@@ -115,7 +115,8 @@ static void test_says(void **unused)
     (void)draw(&state, 80, 24, 0, &text);
     assert_non_null(strstr(text.bytes, "heron  3.2 h gone, about 5.1 h to go (9 in 10 nights: 6.9 h)"));
     assert_non_null(strstr(text.bytes, "39.00 wrong-result"));
-    assert_non_null(strstr(text.bytes, "hottest g2 78 degC, 3 resets, 7 failed, 2 void, 1234567 blocks checked"));
+    assert_non_null(
+        strstr(text.bytes, "hottest g2 78 degC, 3 resets, 7 failed, 2 void, 1234567 blocks checked"));
     assert_non_null(strstr(text.bytes, "next: the soak of all groups together"));
     assert_non_null(strstr(text.bytes, "wrong-result on CPU 5"));
     assert_non_null(strstr(text.bytes, "=====.......")); /* 41 of 100 s: five of twelve */

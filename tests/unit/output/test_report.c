@@ -17,10 +17,10 @@ static const char hostile[] =
 /* --- reading HTML strictly ------------------------------------------------------------------------------ */
 
 static const char *const allowed[] = {
-    "html", "head", "meta", "title", "style",    "body",     "main",    "h1",   "h2",     "h3",
-    "p",    "div",  "b",    "table", "thead",    "tbody",    "tr",      "th",   "td",     "code",
-    "dl",   "dt",   "dd",   "span",  "figure",   "svg",      "defs",    "desc", "circle", "path",
-    "rect", "text", "use",  "g",     "clipPath", "polyline", "polygon", NULL};
+    "html",    "head", "meta",   "title", "style", "body", "main",     "h1",       "h2",      "h3",   "p",
+    "div",     "b",    "table",  "thead", "tbody", "tr",   "th",       "td",       "code",    "dl",   "dt",
+    "dd",      "span", "figure", "svg",   "defs",  "desc", "circle",   "path",     "rect",    "text", "use",
+    "section", "ul",   "li",     "br",    "i",     "g",    "clipPath", "polyline", "polygon", NULL};
 
 static void check_name(const char *name)
 {
@@ -182,7 +182,7 @@ static void a_finished_run(void **state)
     assert_non_null(strstr(made.text.bytes, "one fault in 2.0 hours, 95 % confidence"));
     assert_non_null(strstr(made.html.bytes, "one fault in 2.0 hours, 95 % confidence"));
     assert_int_equal(count_of(made.html.bytes, "<svg viewBox=\"0 0 460"), 8); /* two plots a group */
-    assert_int_equal(count_of(made.html.bytes, "role=\"img\""), 8 + 3);
+    assert_int_equal(count_of(made.html.bytes, "role=\"img\""), 8 + 4);       /* map, night, heat, clock */
     assert_int_equal(count_of(made.html.bytes, "holdfast reproduce --run "), night.failures);
     assert_true(count_of(made.html.bytes, "class=\"truth\"") == 8);
     assert_true(cJSON_IsTrue(cJSON_GetObjectItemCaseSensitive(made.document, "finished")));
@@ -290,6 +290,118 @@ static void large_runs_stay_small(void **state)
     unmake(&made);
 }
 
+/* A journal of 100,000 records and a night of 8 groups: the page is small, and there in a second. */
+static void large_journals_are_quick(void **state)
+{
+    struct night night = {.groups = 8, .seed = 5, .soak_hours = 6, .factor = 600, .exposure_lines = 900};
+    struct hf_evidence *evidence = NULL;
+    struct hf_error error = {0};
+    char directory[PATH_MAX];
+    struct timespec begin;
+    struct timespec end;
+    struct hf_text page;
+    double took_s;
+
+    (void)state;
+    scratch_make(directory);
+    night_write(&night, directory);
+    assert_ok(hf_evidence_open(directory, &evidence, &error));
+    (void)clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &begin); /* others work on this machine */
+    hf_evidence_free(evidence);
+    assert_ok(hf_evidence_open(directory, &evidence, &error));
+    assert_ok(hf_report_html(evidence, night.true_limit, &page, &error));
+    (void)clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &end);
+    took_s = (double)(end.tv_sec - begin.tv_sec) + (double)(end.tv_nsec - begin.tv_nsec) * 1e-9;
+    print_message("%llu records of 8 groups: page of %zu bytes, read and written in %.2f s\n",
+                  (unsigned long long)evidence->records, page.size, took_s);
+    assert_true(evidence->records > 100000);
+    assert_true(page.size < 1500000);
+#ifndef HOLDFAST_SANITIZED
+    assert_true(took_s < 1);
+#endif
+    hf_text_release(&page);
+    hf_evidence_free(evidence);
+    scratch_remove(directory);
+}
+
+/* Plots as files: each stands alone. */
+static void plots_as_files(void **state)
+{
+    static const char *const names[] = {"map.svg",       "night.svg",     "temperature.svg", "clock.svg",
+                                        "ladder-g0.svg", "faults-g0.svg", "ladder-g1.svg",   "faults-g1.svg"};
+    struct night night = {.groups = 2, .seed = 15, .soak_hours = 1, .factor = 60, .stop_after = 12};
+    struct hf_evidence *evidence = NULL;
+    struct hf_error error = {0};
+    char directory[PATH_MAX];
+    char folder[PATH_MAX + 8];
+
+    (void)state;
+    scratch_make(directory);
+    night_write(&night, directory);
+    (void)snprintf(folder, sizeof folder, "%s/plots", directory);
+    assert_ok(hf_evidence_open(directory, &evidence, &error));
+    assert_ok(hf_report_svg(evidence, night.true_limit, folder, &error));
+    assert_ok(hf_report_svg(evidence, NULL, folder, &error)); /* and again */
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        size_t size;
+        char *bytes = file_read(folder, names[i], &size);
+
+        if (bytes == NULL)
+            fail_msg("no %s", names[i]);
+        assert_int_equal(strncmp(bytes, "<svg xmlns=\"http://www.w3.org/2000/svg\"", 39), 0);
+        assert_int_equal(count_of(bytes, "<svg"), count_of(bytes, "</svg>"));
+        assert_non_null(strstr(bytes, "prefers-color-scheme:dark"));
+        assert_non_null(strstr(bytes, "<title"));
+        free(bytes);
+        assert_int_equal(unlink(file_path(folder, names[i])), 0);
+    }
+    assert_int_equal(rmdir(folder), 0); /* nothing else */
+    assert_error(hf_report_svg(evidence, NULL, "/proc/no/such", &error), HF_E_IO, "/proc/no/such");
+    hf_evidence_free(evidence);
+    scratch_remove(directory);
+}
+
+/* What the next boot said about a reset stands in the report. */
+static void boot_reports_are_shown(void **state)
+{
+    struct night night = {.groups = 2, .seed = 15, .soak_hours = 1, .factor = 60, .stop_after = 12};
+    struct hf_journal_file_ops ops = quick_ops();
+    struct test_clock clock_state = {FIRST_WALL_NS + INT64_C(900000000000000), 1000000};
+    struct hf_clock clock = {test_wall_ns, test_monotonic_ns, &clock_state};
+    struct hf_run_options options = {
+        .journal = {.clock = &clock, .file_ops = &ops, .boot_id = BOOT_B, .reserve_bytes = 1 << 20}};
+    struct hf_evidence *evidence = NULL;
+    struct hf_json_writer *writer;
+    struct hf_error error = {0};
+    char directory[PATH_MAX];
+    struct hf_run *run = NULL;
+    struct hf_text page;
+
+    (void)state;
+    scratch_make(directory);
+    night_write(&night, directory);
+    assert_ok(hf_run_open(directory, &options, &run, &error));
+    writer = hf_run_begin_record(run, HF_RECORD_BOOT_REPORT);
+    hf_json_string(writer, "source", "boot-log");
+    hf_json_string(writer, "text", "cache error <2>, uncorrected");
+    hf_json_string(writer, "severity", "fatal");
+    hf_json_integer(writer, "cpu", 5);
+    hf_json_integer(writer, "group", 1);
+    assert_ok(hf_run_end_record(run, &error));
+    assert_ok(hf_journal_commit(run->journal, &error));
+    hf_run_close(run);
+    assert_ok(hf_evidence_open(directory, &evidence, &error));
+    assert_int_equal(evidence->boot_report_count, 1);
+    assert_ok(hf_report_html(evidence, NULL, &page, &error));
+    (void)check_html(page.bytes);
+    assert_non_null(strstr(page.bytes, "What the next boot said"));
+    assert_non_null(strstr(page.bytes, "cache error &lt;2&gt;, uncorrected"));
+    assert_non_null(strstr(page.bytes, "g1 cpu 5"));
+    hf_text_release(&page);
+    hf_evidence_free(evidence);
+    scratch_remove(directory);
+}
+
 static void report_write_makes_the_file(void **state)
 {
     struct night night = {
@@ -354,6 +466,30 @@ static void times_never_say_too_much(void **state)
     }
 }
 
+static void times_have_two_digits(void **state)
+{
+    static const struct {
+        double hours;
+        const char *words;
+    } cases[] = {{0.001, "3.6 seconds"},     {2.04, "2 hours"},          {95.9, "96 hours"},
+                 {2388, "100 days"},         {2376, "99 days"},          {8765, "365 days"},
+                 {8766 * 1.25, "1.2 years"}, {1e6, "more than 10 years"}};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        char words[HF_WORDS_MAX];
+
+        hf_words_time(cases[i].hours, words);
+        assert_string_equal(words, cases[i].words);
+    }
+    for (double hours = 1e-4; hours < 1e7; hours *= 1.01) {
+        char words[HF_WORDS_MAX];
+
+        hf_words_time(hours, words);
+        assert_null(strstr(words, "e+"));
+    }
+}
+
 static void plots_put_values_where_they_belong(void **state)
 {
     struct hf_plot_size size = {400, 300, 50, 50, 50, 50};
@@ -387,9 +523,13 @@ int main(void)
         cmocka_unit_test(hostile_words_are_harmless),
         cmocka_unit_test(reproduce_lines_are_quoted),
         cmocka_unit_test(large_runs_stay_small),
+        cmocka_unit_test(large_journals_are_quick),
+        cmocka_unit_test(plots_as_files),
+        cmocka_unit_test(boot_reports_are_shown),
         cmocka_unit_test(report_write_makes_the_file),
         cmocka_unit_test(planted_markup_is_found),
         cmocka_unit_test(times_never_say_too_much),
+        cmocka_unit_test(times_have_two_digits),
         cmocka_unit_test(plots_put_values_where_they_belong),
     };
 

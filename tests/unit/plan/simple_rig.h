@@ -315,6 +315,7 @@ static void night_score(struct night *night)
 {
     struct night_result *result = night->result;
     struct hf_plan_view view;
+    int alarmed;
 
     result->hours = night->now_s / 3600.0;
     for (int g = 0; g < night->rig->groups; g++) {
@@ -325,8 +326,9 @@ static void night_score(struct night *night)
             result->below += night->rig->limit[g] - view.chosen_step;
         result->covered +=
             3600.0 * night_rate_per_s(night->rig, g, view.chosen_step) <= view.rate_at_choice_upper_per_hour;
-        result->alarms += !view.model_check_passed;
-        result->first_alarmed |= g == 0 && !view.model_check_passed;
+        alarmed = !view.model_check_passed || view.defect_probability > 0.5;
+        result->alarms += alarmed;
+        result->first_alarmed |= g == 0 && alarmed;
     }
 }
 

@@ -341,6 +341,134 @@ static void discounted_plan_knows_less(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* --- a core that fails at any ratio --- */
+
+static void fail_at(struct fold *fold, int group, int step, double exposure_s, int cpu)
+{
+    struct hf_proposal proposal = {.kind = HF_PROPOSAL_TRIAL, .purpose = HF_PURPOSE_HOLD, .group = group};
+    struct hf_event verdict = {
+        .type = HF_EVENT_VERDICT, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_WRONG_RESULT};
+
+    proposal.step = step;
+    proposal.limit_s = 3600.0;
+    verdict.trial = fold_begin(fold, &proposal);
+    verdict.group = group;
+    verdict.cpu = cpu;
+    verdict.exposure_s = exposure_s;
+    fold->now_s += exposure_s;
+    assert_int_equal(fold_event(fold, verdict), 0);
+}
+
+/* Faults ten steps and more below a known edge, as often at 12 as at 15: the first is a surprise, the third
+ * makes a defect of all; the edge is where it was, the core is named, the rate about one in 20 min. A
+ * neighbour that fails only near its edge stays sound. */
+static void defect_does_not_pull_the_edge(void **state)
+{
+    static const int step[] = {14, 12, 15, 13};
+    static const double after_s[] = {900.0, 1500.0, 700.0, 1800.0};
+    struct hf_plan_config config = fold_config(2);
+    struct hf_plan_view before, after;
+    struct fold fold;
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    teach_edges(&fold, 2);
+    before = view_of(&fold, 0);
+    assert_true(before.defect_probability < 0.01);
+    for (int n = 0; n < 4; n++) {
+        fail_at(&fold, 0, step[n], after_s[n], 5);
+        after = view_of(&fold, 0);
+        print_message("fault %d: edge %.3f, before %.3f; defect %.4f, %.2f an hour\n", n + 1,
+                      after.edge_step_median, before.edge_step_median, after.defect_probability,
+                      after.defect_rate_per_hour);
+    }
+    assert_true(after.defect_probability > 0.95);
+    assert_int_equal(after.defect_cpu, 5);
+    assert_true(after.defect_rate_per_hour > 1.0 && after.defect_rate_per_hour < 9.0);
+    assert_near(after.edge_step_median, before.edge_step_median, 0.5);
+    assert_true(after.rate_at_choice_median_per_hour >
+                1.0); /* the defect is part of what is to be expected */
+    assert_true(view_of(&fold, 1).defect_probability < 0.01);
+    hf_plan_free(fold.plan);
+}
+
+/* An edge five steps lower than believed (a core that fails when hot): faults at once where it should hold,
+ * the more the higher, none below. That is no defect: the edge moves. */
+static void lower_edge_is_no_defect(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_plan_view before, after;
+    struct fold fold;
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    teach_edges(&fold, 2);
+    before = view_of(&fold, 0);
+    fail_at(&fold, 0, 19, 60.0, 5);
+    run_trial(&fold, 0, 16, 600.0, 0, 600.0);
+    fail_at(&fold, 0, 18, 250.0, 5);
+    run_trial(&fold, 0, 16, 600.0, 0, 600.0);
+    fail_at(&fold, 0, 20, 15.0, 5);
+    after = view_of(&fold, 0);
+    print_message("edge %.3f, before %.3f; defect %.4f\n", after.edge_step_median, before.edge_step_median,
+                  after.defect_probability);
+    assert_true(after.defect_probability < 0.5);
+    assert_true(after.edge_step_median < before.edge_step_median - 0.2);
+    assert_true(after.slope_median < before.slope_median);
+    hf_plan_free(fold.plan);
+}
+
+/* Carries out what is proposed, edges at 24, 1.5 nats a step, until a joint trial is. */
+static void search_to_soak(struct fold *fold, int groups)
+{
+    for (int n = 0; n < 400; n++) {
+        struct hf_proposal proposal = fold_propose(fold, n % groups);
+        double fault_s;
+
+        if (proposal.kind == HF_PROPOSAL_JOINT)
+            return;
+        assert_int_equal(proposal.kind, HF_PROPOSAL_TRIAL);
+        fault_s = 0.7 * 60.0 * exp(1.5 * (24 - proposal.step));
+        run_trial(fold, n % groups, proposal.step, proposal.limit_s, fault_s < proposal.limit_s, fault_s);
+    }
+    fail_msg("no soak after 400 trials");
+}
+
+/* The same defect in the soak: no ratio mends it, and the plan says so instead of walking down for ever. */
+static void defect_ends_the_soak(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_proposal proposal;
+    struct fold fold;
+    int failed = 0;
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    teach_edges(&fold, 2);
+    for (int n = 0; n < 3; n++)
+        fail_at(&fold, 0, 12 + n, 1000.0 + 100.0 * n, 5);
+    search_to_soak(&fold, 2);
+    for (proposal = fold_propose(&fold, 0); proposal.kind == HF_PROPOSAL_JOINT && failed < 8; failed++) {
+        struct hf_event verdict = {
+            .type = HF_EVENT_VERDICT, .verdict = HF_VERDICT_FAIL, .cause = HF_CAUSE_WRONG_RESULT, .cpu = 5};
+
+        verdict.trial = fold_begin(&fold, &proposal);
+        verdict.exposure_s = 900.0;
+        fold.now_s += 900.0;
+        assert_int_equal(fold_event(&fold, verdict), 0);
+        proposal = fold_propose(&fold, 0);
+    }
+    print_message("after %d soak(s): %s\n", failed, proposal.reason);
+    assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
+    assert_non_null(strstr(proposal.reason, "CPU 5"));
+    assert_non_null(strstr(proposal.reason, "any ratio"));
+    assert_true(failed >= 1 && failed <= 3);
+    hf_plan_free(fold.plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -353,6 +481,9 @@ int main(void)
         cmocka_unit_test(rounds_are_the_single_answers),
         cmocka_unit_test(costs_change_the_trials),
         cmocka_unit_test(discounted_plan_knows_less),
+        cmocka_unit_test(defect_does_not_pull_the_edge),
+        cmocka_unit_test(lower_edge_is_no_defect),
+        cmocka_unit_test(defect_ends_the_soak),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -151,6 +151,96 @@ static void test_planted_every_bit_position(void **unused)
     }
 }
 
+/* A word that stays wrong is met 1, 2, 3, ... times in a block, in each bit position that a kernel uses of it:
+ * none of these numbers of visits hides it. */
+static void check_visits(const struct hf_kernel *kernel, uint64_t visits, uint64_t bit)
+{
+    uint64_t steps = visits * (hf_arena_words(kernel->level) / kernel->words_per_step);
+    enum hf_operands operands = (enum hf_operands)(bit % HF_OPERANDS_COUNT);
+    int planted_at = kernel->arena == HF_ARENA_CHASE ? (int)(bit * 29) : (int)(bit * 37);
+
+    kernel->start(state, operands, bit);
+    (void)hf_arena_plant(kernel, bit + 64 * (uint64_t)planted_at);
+    kernel->advance(state, steps);
+    if (kernel->digest(state) == kernel->expect(operands, bit, steps))
+        fail_msg("%s %d %s: bit %llu, met %llu times, is hidden", kernel->name, kernel->width_bits, kernel->isa,
+                 (unsigned long long)bit, (unsigned long long)visits);
+    (void)hf_arena_plant(kernel, bit + 64 * (uint64_t)planted_at);
+}
+
+static void test_no_number_of_visits_hides(void **unused)
+{
+    static const uint64_t visits[] = {1, 2, 3, 4, 6, 8, 16, 64, 256};
+    const struct hf_kernel *kernels[256];
+    int count = entries(kernels);
+
+    (void)unused;
+    for (int i = 0; i < count; i++) {
+        int chased = kernels[i]->arena == HF_ARENA_CHASE;
+        size_t most = chased ? sizeof visits / sizeof visits[0] : 5;
+
+        /* chase: a quarter of the words is each chain's in words / 4 steps; four of those are a way around */
+        for (size_t v = 0; kernels[i]->level == 1 && v < most; v++) {
+            for (uint64_t bit = chased ? 27 : 0; bit < 64; bit += bit < 48 ? 5 : 1)
+                check_visits(kernels[i], (chased ? HF_CHASE_CHAINS : 1) * visits[v], bit);
+        }
+    }
+}
+
+/* The sums of turned words where the cycle is longer than 2^16, across its end. */
+static void test_chase_around_a_long_cycle(void **unused)
+{
+    const struct hf_kernel *chase = hf_kernel_find("chase-l1", 0);
+    struct hf_sizes small, large;
+
+    (void)unused;
+    hf_sizes_small(&small);
+    large = small;
+    large.arena_bytes[1] = UINT64_C(1) << 20;
+    hf_sizes_set(&large);
+    for (unsigned operands = 0; operands < HF_OPERANDS_COUNT; operands++) {
+        for (uint64_t steps = 1; steps < 400000; steps = steps * 3 + 1) {
+            chase->start(state, (enum hf_operands)operands, steps);
+            chase->advance(state, steps);
+            assert_true(chase->digest(state) == chase->expect((enum hf_operands)operands, steps, steps));
+        }
+    }
+    hf_sizes_set(&small);
+}
+
+/* Filling and scrubbing give signs of life: one for every HF_ARENA_TICK_WORDS words, none when it is done. */
+static void test_signs_of_life(void **unused)
+{
+    static const char *const names[] = {"chase-memory", "gather-memory", "copy-memory"};
+    static _Atomic uint64_t progress;
+    struct hf_sizes small, large;
+    struct hf_lane_report report;
+
+    (void)unused;
+    hf_sizes_small(&small);
+    large = small;
+    large.arena_bytes[HF_LEVEL_MEMORY] = UINT64_C(64) << 20;
+    hf_sizes_set(&large);
+    hf_arena_progress = &progress;
+    for (int i = 0; i < 3; i++) {
+        uint64_t ticks = large.arena_bytes[HF_LEVEL_MEMORY] / 8 / HF_ARENA_TICK_WORDS;
+        uint64_t before;
+
+        hf_arena_drop();
+        before = progress;
+        hf_kernel_find(names[i], 0)->start(state, HF_OPERANDS_FULL, 1);
+        assert_true(progress - before >= ticks && progress - before <= ticks + 5); /* 5 parts were mapped */
+        before = progress;
+        assert_true(hf_arena_scrub(&report) == 0);
+        assert_true(progress - before == ticks);
+        hf_kernel_find(names[i], 0)->start(state, HF_OPERANDS_FULL, 2); /* filled already */
+        assert_true(progress - before == ticks);
+    }
+    hf_arena_drop();
+    hf_arena_progress = NULL;
+    hf_sizes_set(&small);
+}
+
 /* Sizes are part of the answer, and other sizes fill the arena anew. */
 static void test_sizes_change(void **unused)
 {
@@ -232,7 +322,8 @@ int main(void)
         cmocka_unit_test(test_one_cycle),        cmocka_unit_test(test_arena_is_left_as_found),
         cmocka_unit_test(test_planted_in_arena), cmocka_unit_test(test_planted_every_bit_position),
         cmocka_unit_test(test_sizes_change),     cmocka_unit_test(test_around),
-        cmocka_unit_test(test_reserve_and_drop),
+        cmocka_unit_test(test_reserve_and_drop), cmocka_unit_test(test_no_number_of_visits_hides),
+        cmocka_unit_test(test_chase_around_a_long_cycle), cmocka_unit_test(test_signs_of_life),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -299,6 +299,25 @@ static int parse(const char *text, struct hf_mix *ret_mix, struct hf_error *erro
     return hf_mix_parse(text, strlen(text), "evening.json", ret_mix, error);
 }
 
+/* Kinds of memory may meet in an entry, and one kind at one level, and company is elsewhere. */
+static void test_parse_levels(void **unused)
+{
+    static const char text[] =
+        "{\"name\": \"evening\", \"entries\": ["
+        "{\"kernel\": \"copy-l2\", \"pattern\": \"solo-then-all\", \"solo_kernel\": \"chase-l1\", "
+        "\"stream_kernel\": \"gather-memory\", \"company\": \"copy-memory\", \"weight\": 1},"
+        "{\"kernel\": \"copy-l3\", \"width_bits\": 256, \"pattern\": \"solo-then-all\", "
+        "\"solo_kernel\": \"branch\", \"stream_kernel\": \"copy-l3\", \"weight\": 1}]}";
+    struct hf_error error = {0};
+    struct hf_mix mix;
+
+    (void)unused;
+    if (parse(text, &mix, &error) != HF_OK)
+        fail_msg("%s", error.message);
+    assert_string_equal(mix.entry[0].company, "copy-memory");
+    assert_string_equal(mix.entry[1].stream_kernel, "copy-l3");
+}
+
 static void test_parse(void **unused)
 {
     static const char text[] =
@@ -388,6 +407,15 @@ static void test_parse_refuses(void **unused)
                "\"branch\", "
                "\"stream_kernel\": \"brook\""),
          HF_E_INPUT, "stream_kernel"},
+        {ENTRY("\"kernel\": \"copy-l2\", \"weight\": 1, \"pattern\": \"solo-then-all\", \"solo_kernel\": "
+               "\"branch\", \"stream_kernel\": \"copy-memory\""),
+         HF_E_INPUT, "stream_kernel: is copy-memory beside copy-l2"},
+        {ENTRY("\"kernel\": \"chase-l1\", \"weight\": 1, \"pattern\": \"solo-then-all\", \"solo_kernel\": "
+               "\"chase-l3\""),
+         HF_E_INPUT, "solo_kernel: is chase-l3 beside chase-l1"},
+        {ENTRY("\"kernel\": \"branch\", \"weight\": 1, \"pattern\": \"solo-then-all\", \"solo_kernel\": "
+               "\"gather-l1\", \"stream_kernel\": \"gather-memory\""),
+         HF_E_INPUT, "stream_kernel: is gather-memory beside gather-l1"},
         {ENTRY("\"kernel\": 5, \"weight\": 1"), HF_E_INPUT, "entries[1].kernel: must be a string"},
         {ENTRY("\"kernel\": \"branch\""), HF_E_INPUT, "entries[1].weight: missing"},
         {ENTRY("\"kernel\": \"branch\", \"weight\": 0"), HF_E_RANGE, "entries[1].weight"},
@@ -480,6 +508,7 @@ int main(void)
         cmocka_unit_test(test_length_and_period),
         cmocka_unit_test(test_block_seeds_differ),
         cmocka_unit_test(test_parse),
+        cmocka_unit_test(test_parse_levels),
         cmocka_unit_test(test_parse_refuses),
         cmocka_unit_test(test_parse_size),
         cmocka_unit_test(test_width_gives_way),

@@ -1,17 +1,18 @@
 /*
- * carry-less, plain C: the definition, bit by bit. One factor is halved modulo the modulus once for each bit
- * of the other, from the highest down, so that x^-128 is in the product when it is done.
+ * carry-less, plain C: the definition, bit by bit. For each bit of one factor, from the lowest up, the other
+ * factor is added or not, and the sum divided by x modulo the modulus: 128 times, which is the x^-128.
  *
  * Masked errors, and what catches them (see also steered.h):
  *   - multiplication by H (not 0) is a bijection, linear over the bits: a wrong bit of an element, of a
- * partial product or of the reduction is a wrong element.
- *   - a wrong bit of H or of the reducing constant in a register: it makes the next products wrong, and both
- * are compared at the end of each burst. Operands: elements and H are of the set at every step.
+ *     partial product or of the reduction is a wrong element.
+ *   - a wrong bit of H or of the reducing constant in a register: it makes the next products wrong, and
+ *     both are compared at the end of each burst.
+ * Operands: elements and H are of the set at every step.
  */
 #include "workloads/kernels/carryless.h"
 #include "workloads/kernels/entries.h"
 
-/* Sum over i of b_i x^i times a, times x^-128: Horner from bit 0 upward, each turn dividing by x. */
+/* a b x^-128 into a. */
 HF_INLINE void dot(uint64_t a[2], const uint64_t b[2])
 {
     uint64_t low = 0, high = 0;

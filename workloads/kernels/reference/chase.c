@@ -7,7 +7,9 @@
  * so that neither the next line nor a stride can be guessed. The word there holds the place of position t + 1
  * in its low k bits (N = 2^k) and in the upper 64 - k an affine function of t. Four chains run side by side,
  * a quarter of the cycle apart. Known: after n steps a chain's word is that of position t0 + n - 1, and the
- * sum of the upper parts is an arithmetic series, counted around the cycle.
+ * sum of the upper parts is an arithmetic series, counted around the cycle. Chains 2 and 3 turn the upper part
+ * by 32 bits before they add it; the sum of its upper half is counted by a sum of quotients (Graham, Knuth &
+ * Patashnik 1994, section 3.5).
  *
  * Words of a state: the four words loaded last, the four sums, the number of steps, flaw.
  *
@@ -15,9 +17,19 @@
  * stays ahead or behind by a constant number of positions: the last word is another one. A wrong upper bit
  * stays in the sum. A wrong word in the arena is met when a chain comes by, and by the scrub.
  *
+ * A word that stays wrong is met by each chain n or n + 1 times in a block, n the ways around. In a plain sum
+ * its bit b is hidden when 2^(64 - b) divides that count: the topmost one every other time. In a turned sum the
+ * same bit stands 32 places lower, where no count below 2^32 hides it (a block has at most 2^14 ways around),
+ * and a bit that is topmost there is bit 31 in the plain sums. A plain sum can hide it from the second visit
+ * on, and by then the turned ones have met it too: no wrong upper bit is hidden from a block that met it.
+ *
  * Masked errors, and what catches them:
  *   - the upper bits of a word after they were added and its lower ones were used: dead, not an error.
  *   - two wrong upper parts that cancel: not from one error.
+ *   - a word whose place is wrong and stays so sends each chain by d positions ahead whenever it is met: after
+ * n times with n d a multiple of N the chain is where it should be. The words that were left out are missing in
+ * the sums, except in the sparse set, where all are alike: that one is left to the scrub, and to the other
+ * operand sets.
  *   - a step count that is wrong by whole cycles where the sums come round too (steps times a power of two):
  * the number of steps is a word of its own.
  *   - base address, mask: a wrong one leads to other words, or ends the process; compared with the arena's
@@ -27,6 +39,7 @@
  * one bit; carry: the complement of t, all upper bits set. The low bits are places in every set.
  */
 #include "workloads/kernels/chase.h"
+#include "workloads/arithmetic.h"
 
 #define CHAINS        HF_CHASE_CHAINS
 #define WORDS         HF_CHASE_WORDS
@@ -115,6 +128,12 @@ uint64_t hf_chase_formula(struct hf_arena *arena, int compare, struct hf_lane_re
     return wrong;
 }
 
+/* What a chain adds up of a word's upper part. */
+HF_INLINE uint64_t summand(uint64_t upper, int chain)
+{
+    return chain < HF_CHASE_TURNED ? upper : upper << 32 | upper >> 32;
+}
+
 HF_KERNEL_CODE static void chase_advance(void *opaque_state, uint64_t steps)
 {
     struct hf_chase_state *state = opaque_state;
@@ -138,7 +157,7 @@ HF_KERNEL_CODE static void chase_advance(void *opaque_state, uint64_t steps)
     while (up < steps && down != 0) {
         HF_UNROLL
         for (int i = 0; i < CHAINS; i++) {
-            sum[i] += at[i] & upper;
+            sum[i] += summand(at[i] & upper, i);
             at[i] = words[at[i] & mask];
         }
         up++;
@@ -222,22 +241,58 @@ static uint64_t triangle(uint64_t n)
     return n % 2 == 0 ? n / 2 * (n - 1) : n * ((n - 1) / 2);
 }
 
-/* The series from position `from` on, `count` terms, none of them beyond the end of the cycle. */
-static uint64_t series_sum(struct series series, uint64_t from, uint64_t count)
+/* The sum of (first + step t) / divisor, rounded down, for t below count, modulo 2^64: the lattice points
+ * under a line, with what is whole taken out and the axes exchanged until nothing is left (Graham, Knuth &
+ * Patashnik 1994, section 3.5). */
+static uint64_t quotient_sum(struct series series, uint64_t count, hf_u128 divisor)
 {
-    return count * (series.first + series.step * from) + series.step * triangle(count);
+    hf_u128 step = series.step;
+    hf_u128 first = series.first;
+    uint64_t sum = 0;
+
+    for (;;) {
+        hf_u128 last;
+
+        sum += (uint64_t)(step / divisor) * triangle(count) + (uint64_t)(first / divisor) * count;
+        step %= divisor;
+        first %= divisor;
+        last = step * count + first;
+        if (last < divisor)
+            return sum;
+        count = (uint64_t)(last / divisor);
+        first = last % divisor;
+        last = divisor;
+        divisor = step;
+        step = last;
+    }
 }
 
-/* The sum of the upper parts of `steps` words, from position `from` on, around the cycle. */
-static uint64_t upper_sum(struct series series, uint64_t from, uint64_t steps, uint64_t mask)
+/* The sum of a chain's summands from position `from` on, `count` of them, none beyond the end of the cycle. */
+static uint64_t series_sum(struct series series, uint64_t from, uint64_t count, uint64_t size, uint64_t chain)
+{
+    struct series part = {(series.first + series.step * from) * size, series.step * size};
+    uint64_t sum = count * part.first + part.step * triangle(count);
+    uint64_t upper_halves; /* of the words modulo 2^64: what is above is taken off again */
+
+    if (chain < HF_CHASE_TURNED || count == 0)
+        return sum;
+    upper_halves = quotient_sum(part, count, (hf_u128)1 << 32) -
+                   (quotient_sum(part, count, (hf_u128)1 << 64) << 32);
+    return upper_halves + (sum << 32);
+}
+
+/* The sum of the summands of `steps` words, from position `from` on, around the cycle. */
+static uint64_t upper_sum(struct series series, uint64_t from, uint64_t steps, uint64_t mask, uint64_t chain)
 {
     uint64_t size = mask + 1;
     uint64_t rest = steps % size;
     uint64_t before_end = rest < size - from ? rest : size - from;
-    uint64_t sum = steps / size * series_sum(series, 0, size);
+    uint64_t sum = 0;
 
-    sum += series_sum(series, from, before_end) + series_sum(series, 0, rest - before_end);
-    return sum * size;
+    if (steps >= size)
+        sum = steps / size * series_sum(series, 0, size, size, chain);
+    return sum + series_sum(series, from, before_end, size, chain) +
+           series_sum(series, 0, rest - before_end, size, chain);
 }
 
 static void expect_words(int level, enum hf_operands operands, uint64_t seed, uint64_t steps,
@@ -250,7 +305,7 @@ static void expect_words(int level, enum hf_operands operands, uint64_t seed, ui
 
         ret_words[i] = hf_chase_word(before + steps, mask, operands);
         ret_words[CHAINS + i] =
-            start_sum(seed, i, operands) + upper_sum(series_of(operands), before, steps, mask);
+            start_sum(seed, i, operands) + upper_sum(series_of(operands), before, steps, mask, i);
     }
     ret_words[2 * CHAINS] = steps;
     ret_words[2 * CHAINS + 1] = 0;

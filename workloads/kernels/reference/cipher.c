@@ -3,12 +3,12 @@
  *
  * Masked errors, and what catches them (see also steered.h):
  *   - encryption only: a round trip would let a core undo its own error, and such cores have been seen
- * (Hochschild et al. 2021). The steering words come from this file, which no AES instruction helps.
- *   - a wrong round key in a register or in memory: it is used by every block of the next step, and compared
- * with the state's at the end of each burst; a round is a bijection of the block for any key.
+ *     (Hochschild et al. 2021). The steering words come from this file, which no AES instruction helps.
+ *   - a wrong round key in a register or in memory: it is used by every block of the next step, and
+ *     compared with the state's at the end of each burst; a round is a bijection of the block for any key.
  *   - there is nothing in a round that is thrown away: S-box, ShiftRows, MixColumns are bijections.
- * Operands: each step begins with a block of the set, xored with a round key of the set's; what follows the
- * first round is full-range whatever the set.
+ * Operands: each step begins with blocks of the set, and the key is of the set; what follows the first two
+ * rounds is full-range whatever the set.
  */
 #include "workloads/kernels/cipher.h"
 #include "workloads/kernels/entries.h"

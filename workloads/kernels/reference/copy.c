@@ -9,18 +9,20 @@
  * The closed form. Let S be a lane's sum over a chunk's rows of the pattern and T the same with weights
  * (tiers - tier). A summed move of chunk n takes (one, two) to (one + S + rows n a, two + tiers one + T + n a
  * W), W the sum of all rows' weights: a linear map of (one, two, S, T, a, c a), the same for all lanes. A
- * step is the product of two of them and of c -> c
- * + 1; a way around the arena ends with c = 0. Powers of these maps by squaring give any number of steps, and
+ * step is the product of two of them and of c -> c + 1; a way around the arena ends with c = 0. Powers of these maps by squaring give any number of steps, and
  * one row each of the result gives the sums of every lane.
  *
  * Why nothing is forgotten: one and two are moved by bijections for a given word, so a wrong bit in them
- * stays; a wrong word that was loaded stays in `one` as its difference. What moves 1 to 4 store is what moves
+ * stays; a wrong word that was loaded stays in `one` as its difference, and as the bits that it changed there
+ * in `flaw`, however often it is met. A wrong bit of `due` or `plain` is in `flaw` after the next move. What moves 1 to 4 store is what moves
  * 5 and 6 load and sum; what those store is summed at the next visit, or met by the scrub.
  *
  * Masked errors, and what catches them:
  *   - a store that is lost: the place keeps another chunk's words than the next load must find.
  *   - a move that reads or writes elsewhere: every chunk differs, and so does every word's weight.
- *   - two wrong words whose differences cancel in both sums: not from one error.
+ *   - two wrong words whose differences cancel in `one` before the next comparison, within a lane of a chunk,
+ * and in `two` at the end: not from one error. The topmost bit of two words of a lane and chunk, an even number
+ * of tiers apart, is such a pair; where both stay so, the scrub finds them.
  *   - the spare chunk between two steps: dead.
  *   - addresses and counts in registers: a wrong one moves other bytes, or ends the process; the counter of
  * steps is in the digest, and counted up and down.
@@ -142,13 +144,15 @@ static void data_make(enum hf_operands operands)
 uint64_t hf_copy_formula(struct hf_arena *arena, int compare, struct hf_lane_report *ret_report)
 {
     const uint64_t *pattern = data[arena->operands].pattern;
+    uint64_t apart = apart_of(arena->operands);
     uint64_t chunks = (arena->mask + 1) / HF_COPY_CHUNK_WORDS;
     uint64_t wrong = 0;
 
     data_make(arena->operands);
+    arena->constant[HF_COPY_APART] = apart;
     for (uint64_t chunk = 0; chunk < chunks; chunk++) {
         uint64_t number = chunk < chunks / 2 ? 2 * chunk : 2 * (chunk - chunks / 2) + 1;
-        uint64_t offset = number * apart_of(arena->operands);
+        uint64_t offset = number * apart;
 
         for (uint64_t j = 0; j < HF_COPY_CHUNK_WORDS; j++)
             wrong += hf_arena_put(arena, chunk * HF_COPY_CHUNK_WORDS + j, pattern[j] + offset, compare,
@@ -290,9 +294,11 @@ static void expect_words(int level, enum hf_operands operands, uint64_t seed, ui
             ret_words[lane] += map.at[ONE][j] * before[j];
             ret_words[LANES + lane] += map.at[TWO][j] * before[j];
         }
+        ret_words[2 * LANES + lane] = ret_words[lane];
+        ret_words[3 * LANES + lane] = data[operands].plain[lane];
     }
-    ret_words[2 * LANES] = counter + steps;
-    ret_words[2 * LANES + 1] = 0;
+    ret_words[4 * LANES] = counter + steps;
+    ret_words[4 * LANES + 1] = 0;
 }
 
 void hf_copy_start(void *opaque_state, int level, enum hf_operands operands, uint64_t seed)
@@ -300,9 +306,11 @@ void hf_copy_start(void *opaque_state, int level, enum hf_operands operands, uin
     struct hf_copy_state *state = opaque_state;
 
     (void)hf_arena_get(HF_ARENA_COPY, level, operands);
+    data_make(operands);
     *state = (struct hf_copy_state){.counter = start_counter(operands, seed)};
     for (uint64_t lane = 0; lane < LANES; lane++) {
-        state->one[lane] = hf_seed_word(seed, lane);
+        state->one[lane] = state->due[lane] = hf_seed_word(seed, lane);
+        state->plain[lane] = data[operands].plain[lane];
         state->two[lane] = hf_seed_word(seed, LANES + lane);
     }
 }
@@ -370,14 +378,24 @@ HF_INLINE void move_bytes(char *to, const char *from)
     HF_REREAD_MEMORY();
 }
 
-HF_INLINE void step(struct hf_copy_place place, uint64_t *one, uint64_t *two)
+/* After a summed move: how `one` differs from what is due. */
+HF_INLINE uint64_t difference(struct hf_copy_state *state, uint64_t rise)
+{
+    uint64_t flaw = 0;
+
+    for (int lane = 0; lane < LANES; lane++) {
+        state->due[lane] += state->plain[lane] + rise;
+        flaw |= state->due[lane] ^ state->one[lane];
+    }
+    return flaw;
+}
+
+HF_INLINE void moves_before_sums(struct hf_copy_place place)
 {
     move_words(place.spare, place.first, NULL, NULL);
     move_words(place.first, place.second, NULL, NULL);
     move_bytes(place.second, place.spare);
     move_words(place.spare, place.first, NULL, NULL);
-    move_words(place.first, place.second, one, two);
-    move_words(place.second, place.spare, one, two);
 }
 
 HF_KERNEL_CODE static void copy_advance(void *opaque_state, uint64_t steps)
@@ -388,7 +406,13 @@ HF_KERNEL_CODE static void copy_advance(void *opaque_state, uint64_t steps)
     uint64_t down = steps;
 
     while (up < steps && down != 0) {
-        step(hf_copy_place(arena, state->counter), state->one, state->two);
+        struct hf_copy_place place = hf_copy_place(arena, state->counter);
+
+        moves_before_sums(place);
+        move_words(place.first, place.second, state->one, state->two);
+        state->flaw |= difference(state, hf_copy_rise(arena, state->counter, 0));
+        move_words(place.second, place.spare, state->one, state->two);
+        state->flaw |= difference(state, hf_copy_rise(arena, state->counter, 1));
         state->counter++;
         up++;
         down--;
@@ -402,8 +426,13 @@ static uint64_t copy_limit(int level, uint64_t rounds)
     static _Thread_local uint64_t counter; /* on through the arena, not the same few chunks again */
     const struct hf_arena *arena = hf_arena_get(HF_ARENA_COPY, level, HF_OPERANDS_FULL);
 
-    for (uint64_t round = 0; round < rounds; round++)
-        step(hf_copy_place(arena, counter++), NULL, NULL);
+    for (uint64_t round = 0; round < rounds; round++) {
+        struct hf_copy_place place = hf_copy_place(arena, counter++);
+
+        moves_before_sums(place);
+        move_words(place.first, place.second, NULL, NULL);
+        move_words(place.second, place.spare, NULL, NULL);
+    }
     return rounds * HF_COPY_MOVES * (HF_COPY_CHUNK_BYTES / 64);
 }
 

@@ -2,10 +2,11 @@
  * crc, plain C: by table, byte by byte.
  *
  * Masked errors, and what catches them (see also steered.h):
- *   - for a given message a step is an affine bijection of the register, and any wrong bit of a message word
- * changes the register: nothing is lost but by errors that make up for one another, a chance of 2^-32.
+ *   - for a given message a step is an affine bijection of the register, and any wrong bit of a message
+ *     word changes the register: nothing is lost but by errors that make up for one another, a chance of
+ *     2^-32.
  *   - the upper half of a 64-bit register that holds a 32-bit value is dead: the instruction does not read
- * it.
+ *     it.
  *   - a wrong table word is used by later steps and makes them wrong.
  * Operands: messages are of the set at every step; the register is at each step's first word.
  */
@@ -88,7 +89,7 @@ HF_KERNEL_CODE static void advance(void *opaque_state, uint64_t steps)
     while (up < steps && down != 0) {
         const uint64_t *steer = HF_STEERED_AT(state, HF_CRC_MOVING, state->position);
 
-        step_of(constants + state->position % HF_STEERED_STATIONS * HF_CRC_BLOCK, state->word);
+        step_of(HF_CRC_BLOCK_AT(constants, state->position), state->word);
         for (int i = 0; i < HF_CRC_MOVING; i++)
             state->word[i] ^= steer[i];
         state->position++;
@@ -107,7 +108,7 @@ static void constants_of(enum hf_operands operands, uint64_t table_seed, uint64_
 
 static void step(const uint64_t *constants, uint64_t station, uint64_t *words)
 {
-    step_of(constants + station * HF_CRC_BLOCK, words);
+    step_of(HF_CRC_BLOCK_AT(constants, station), words);
 }
 
 static const struct hf_steered_shape shape = {
@@ -121,7 +122,7 @@ const struct hf_kernel hf_reference_crc = {
     .load_class = HF_LOAD_SCALAR,
     HF_STEERED_FIELDS(crc, HF_CRC_MOVING, HF_CRC_CONSTANTS),
     .live_state = HF_LIVE_GENERAL | HF_LIVE_MEMORY,
-    .burst_steps = 40,
+    .burst_steps = 8,
     .operations_per_step = HF_CRC_BLOCK * 8,
     .limit = "loads of the table",
     .advance = advance,

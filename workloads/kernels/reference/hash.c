@@ -2,13 +2,13 @@
  * hash, plain C.
  *
  * Masked errors, and what catches them (see also steered.h):
- *   - a step is the compression function, whose last addition makes it no bijection of the hash words: two of
- * 2^256 states may give one. It is a strong hash of them instead: a wrong bit is lost with a chance of
- * 2^-256.
- *   - a wrong word of the message schedule goes into at least one round, and each round is a bijection of the
- * eight words for a given schedule word, and the other way round.
- *   - Ch and Maj hide bits of two of their operands; those operands are themselves words of the state, which
- * the rounds pass on whole.
+ *   - a step is the compression function, whose last addition makes it no bijection of the hash words: two
+ *     of 2^256 states may give one. It is a strong hash of them instead: a wrong bit is lost with a chance
+ *     of 2^-256.
+ *   - a wrong word of the message schedule goes into at least one round, and each round is a bijection of
+ *     the eight words for a given schedule word, and the other way round.
+ *   - Ch and Maj hide bits of two of their operands; those operands are themselves words of the state,
+ *     which the rounds pass on whole.
  *   - the round constants are read from the program's own memory: a wrong one makes every later step wrong.
  * Operands: message blocks and the hash words at the begin of each step are of the set: the first rounds and
  * the first additions of the schedule work on it, the others on full-range words.

@@ -2,8 +2,9 @@
  * key-schedule, plain C: by table (cipher.c).
  *
  * Masked errors, and what catches them (see also steered.h): every word of a round key goes into the next
- * one, and the way back is unique; a wrong word of any round key is a wrong round key 10. Operands: keys are
- * of the set at each step; sparse and bounded keys stay recognisable for two or three rounds of ten.
+ * one, and the way back is unique; a wrong word of any round key is a wrong round key 10.
+ * Operands: keys are of the set at each step; sparse and bounded keys stay recognisable for two or three
+ * rounds of ten.
  */
 #include "workloads/kernels/key_schedule.h"
 #include "workloads/kernels/entries.h"

@@ -3,9 +3,10 @@
  *
  * Masked errors, and what catches them (see also steered.h):
  *   - a wrong product makes a wrong sum, and the sum is the state: there is no rounding and no saturation.
- *   - a wrong bit of an operand may leave one sum as it is (a factor of 0): the operand is itself half of the
- * state and stays wrong.
- *   - 32-bit sums do not mix with their neighbours: an error stays in its pair of words, and there for ever.
+ *   - a wrong bit of an operand may leave one sum as it is (a factor of 0): the operand is itself half of
+ *     the state and stays wrong.
+ *   - 32-bit sums do not mix with their neighbours: an error stays in its pair of words, and there for
+ *     ever.
  *   - wrong constants: used in every round, and compared at the end of each burst.
  * Operands: both halves and k1 are of the set at each step; sums leave it within a few of the rounds.
  */

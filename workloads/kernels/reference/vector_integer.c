@@ -2,14 +2,14 @@
  * vector-integer, plain C: one block after the other, word by word.
  *
  * Masked errors, and what catches them (see also steered.h):
- *   - additions, exclusive ors, rotations and shuffles are bijections of the state for given other operands:
- * a wrong result of any of them is a wrong state. There is no quotient, flag or carry word that is thrown
- * away.
+ *   - additions, exclusive ors, rotations and shuffles are bijections of the state for given other
+ *     operands: a wrong result of any of them is a wrong state. There is no quotient, flag or carry word
+ *     that is thrown away.
  *   - a carry that is wrong inside an addition changes the sum's bits: the sum is the state.
- *   - shuffles move whole words: one that takes a wrong word, of this block or another, is a wrong state, for
- * no two words of a right state are alike by more than chance. Operands: each step of four rounds begins with
- * a station of the set. Sparse and bounded words are dense after the first double round, of two; the first
- * round of each step works on the set itself.
+ *   - shuffles move whole words: one that takes a wrong word, of this block or another, is a wrong state,
+ *     for no two words of a right state are alike by more than chance.
+ * Operands: each step of ten rounds begins with a station of the set: its first round works on the set
+ * itself; sparse and bounded words are dense after the second.
  */
 #include "workloads/kernels/vector_integer.h"
 
@@ -29,6 +29,15 @@ HF_INLINE void quarter_round(uint32_t x[16], int a, int b, int c, int d)
     x[d] = rotated(x[d] ^ x[a], 8);
     x[c] += x[d];
     x[b] = rotated(x[b] ^ x[c], 7);
+}
+
+void hf_chacha_quarter_round(uint32_t x[4])
+{
+    uint32_t block[16] = {x[0], x[1], x[2], x[3]};
+
+    quarter_round(block, 0, 1, 2, 3);
+    for (int i = 0; i < 4; i++)
+        x[i] = block[i];
 }
 
 HF_INLINE void double_round(uint32_t x[16])

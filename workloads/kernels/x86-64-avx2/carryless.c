@@ -14,7 +14,7 @@
 #define V_LOAD(p)               _mm256_load_si256((const __m256i *)(const void *)(p))
 #define V_STORE(p, v)           _mm256_store_si256((__m256i *)(void *)(p), (v))
 #define V_XOR(a, b)             _mm256_xor_si256((a), (b))
-#define V_PAIR(p)               _mm256_broadcastsi128_si256(_mm_load_si128((const __m128i *)(const void *)(p)))
+#define V_PAIR(p)               _mm256_broadcastsi128_si256(*(const __m128i *)(const void *)(p))
 #define V_MULTIPLY(a, b, which) _mm256_clmulepi64_epi128((a), (b), (which))
 #define V_EXCHANGE(a)           _mm256_shuffle_epi32((a), 0x4e)
 #define V_LOW_UP(a)             _mm256_bslli_epi128((a), 8)

@@ -19,5 +19,8 @@
 #define V_STOREU(p, v)  _mm256_storeu_si256((__m256i *)(void *)(p), (v))
 #define V_STREAM(p, v)  _mm256_stream_si256((__m256i *)(void *)(p), (v))
 #define V_ADD(a, b)     _mm256_add_epi64((a), (b))
+#define V_OR(a, b)      _mm256_or_si256((a), (b))
+#define V_XOR(a, b)     _mm256_xor_si256((a), (b))
+#define V_SET(word)     _mm256_set1_epi64x((long long)(word))
 #define V_FENCE()       _mm_sfence()
 #include "workloads/kernels/copy_vector.h"

@@ -17,7 +17,7 @@
 #define V_LOAD(p)         _mm256_load_si256((const __m256i *)(const void *)(p))
 #define V_STORE(p, v)     _mm256_store_si256((__m256i *)(void *)(p), (v))
 #define V_XOR(a, b)       _mm256_xor_si256((a), (b))
-#define V_PAIR(p)         _mm256_broadcastsi128_si256(_mm_load_si128((const __m128i *)(const void *)(p)))
+#define V_PAIR(p)         _mm256_broadcastsi128_si256(*(const __m128i *)(const void *)(p))
 #define V_TWOS(sum, x, k) _mm256_add_epi32((sum), _mm256_madd_epi16((x), (k)))
 #define V_FOURS(sum, x, k, ones)                                                                             \
     _mm256_add_epi32((sum), _mm256_madd_epi16(_mm256_maddubs_epi16((x), (k)), (ones)))

@@ -19,5 +19,8 @@
 #define V_STOREU(p, v)  _mm512_storeu_si512((p), (v))
 #define V_STREAM(p, v)  _mm512_stream_si512((void *)(p), (v))
 #define V_ADD(a, b)     _mm512_add_epi64((a), (b))
+#define V_OR(a, b)      _mm512_or_si512((a), (b))
+#define V_XOR(a, b)     _mm512_xor_si512((a), (b))
+#define V_SET(word)     _mm512_set1_epi64((long long)(word))
 #define V_FENCE()       _mm_sfence()
 #include "workloads/kernels/copy_vector.h"

@@ -28,7 +28,7 @@ HF_KERNEL_CODE static void advance(void *opaque_state, uint64_t steps)
     load(crc, state->word);
     while (up < steps && down != 0) {
         const uint64_t *steer = HF_STEERED_AT(state, HF_CRC_MOVING, position);
-        const uint64_t *block = constants + position % HF_STEERED_STATIONS * HF_CRC_BLOCK;
+        const uint64_t *block = HF_CRC_BLOCK_AT(constants, position);
 
         HF_UNROLL
         for (int w = 0; w < HF_CRC_WORDS; w++)
@@ -80,7 +80,7 @@ const struct hf_kernel hf_crypto_crc = {
     .load_class = HF_LOAD_MULTIPLY,
     HF_STEERED_FIELDS(crc, HF_CRC_MOVING, HF_CRC_CONSTANTS),
     .live_state = HF_LIVE_GENERAL | HF_LIVE_MEMORY,
-    .burst_steps = 600,
+    .burst_steps = 500,
     .operations_per_step = HF_CRC_BLOCK,
     .limit = "issue of CRC-32C",
     .limit_loop = limit_loop,

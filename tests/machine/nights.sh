@@ -1,0 +1,172 @@
+#!/bin/sh
+# Emulated nights: a real kernel, file system, watchdog and machine checks, in software (QEMU), with the boot image.
+#
+#   sh tests/machine/nights.sh --binary FILE --emulate FILE --work DIR [NIGHT...]
+#
+# Nights: certificates (a whole search through real resets), reboot, panic, spin and wait (one reset of each kind, the
+# last by a fatal machine check), errors (a corrected machine check on a known CPU), stick (the whole image from its own
+# boot loader). Exit status 77 with a reason where emulator, tools or the kernel's package cannot be had.
+set -u
+
+here=$(cd "$(dirname "$0")" && pwd)
+source=$(cd "$here/../.." && pwd)
+binary="" emulate="" work=""
+while [ $# -gt 0 ]; do
+    case $1 in
+    --binary) binary=$2; shift 2 ;;
+    --emulate) emulate=$2; shift 2 ;;
+    --work) work=$2; shift 2 ;;
+    *) break ;;
+    esac
+done
+[ $# -gt 0 ] || set -- certificates reboot panic spin wait errors stick
+[ -x "$binary" ] && [ -x "$emulate" ] && [ -n "$work" ] || { echo "nights.sh: --binary, --emulate and --work are needed" >&2; exit 2; }
+PATH=$PATH:/sbin:/usr/sbin
+mkdir -p "$work"
+work=$(cd "$work" && pwd)
+
+skip() { echo "skipped: $*"; exit 77; }
+for tool in qemu-system-x86_64 busybox mke2fs e2fsck debugfs cpio depmod; do
+    command -v "$tool" >/dev/null || skip "$tool is not installed (apt-get install qemu-system-x86 busybox-static e2fsprogs cpio kmod)"
+done
+
+failures=0
+broken() {
+    echo "  FAILED: $*"
+    failures=$((failures + 1))
+}
+holds() { # file, pattern, words
+    grep -qE "$2" "$1" || broken "$3 ($2 is not in $1)"
+}
+
+# Two groups of two hardware threads, as the guest sees them: dies with a last-level cache each, and SMT.
+profile() { # sed script
+    sed "$1" <<'JSON'
+{
+  "format": 1,
+  "name": "heron",
+  "base_clock_mhz": 100,
+  "ratio": { "lowest": 34, "highest": 48, "step": 0.25, "baseline": 36 },
+  "groups": [ { "name": "g0", "cpus": "0-1" }, { "name": "g1", "cpus": "2-3" } ],
+  "driver": "rig",
+  "temperature": { "limit_c": 95 },
+  "mix": "quick",
+  "search": { "method": "belief", "claim_hours": 24, "confidence": 0.95, "soak_hours": 1, "baseline_minutes": 2, "seed": "1" },
+  "rig": { "seed": "7", "clock_factor": 300 }
+}
+JSON
+}
+
+image() { # further arguments of build.sh
+    sh "$source/profiles/boot-image/build.sh" --binary "$binary" --out "$work/image" --disk-mb 64 "$@" >"$work/image.log" 2>&1
+    status=$?
+    [ $status -ne 4 ] || skip "$(tail -n 1 "$work/image.log")"
+    [ $status -eq 0 ] || { cat "$work/image.log"; exit 1; }
+}
+
+machine() { # night, limit in seconds, kernel words; then rules of emulate
+    name=$1 limit=$2 words=$3
+    shift 3
+    "$emulate" --log "$work/$name.log" --limit "$limit" "$@" -- qemu-system-x86_64 -nodefaults -no-user-config \
+        -display none -accel tcg,thread=single -machine q35 -m 512 -cpu Skylake-Server,+mce,+mca \
+        -smp 4,sockets=1,dies=2,cores=1,threads=2 -device i6300esb -action watchdog=reset -serial stdio \
+        -kernel "$work/image/vmlinuz" -initrd "$work/image/initrd.gz" \
+        -append "console=ttyS0 quiet panic=1 holdfast.end=poweroff $words" \
+        -drive "file=$work/image/disk.ext4,format=raw,if=virtio"
+    [ $? -ne 1 ] || broken "$name: the machine was still running after $limit s"
+}
+
+# The run directory, taken from the guest's disk after its journal was replayed.
+take_run() { # night
+    rm -rf "$work/$1"
+    mkdir "$work/$1"
+    e2fsck -fy "$work/image/disk.ext4" >"$work/e2fsck.log" 2>&1 || [ $? -le 1 ] || broken "$1: the file system is damaged"
+    debugfs -R "rdump /run $work/$1" "$work/image/disk.ext4" >/dev/null 2>&1
+    [ -f "$work/$1/run/journal.jsonl" ] || broken "$1: there is no journal on the disk"
+}
+
+night_certificates() {
+    profile "" >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines"
+    machine certificates 170 "holdfast.reset=reboot"
+    take_run certificates
+    run=$work/certificates/run
+    holds "$work/certificates.log" "finished: 2 of 2 groups proved" "the search did not finish"
+    holds "$work/certificates.log" "watchdog i6300ESB" "the watchdog was not used"
+    for group in g0 g1 machine; do
+        "$binary" certify --check "$run/certificate-$group.json" --run "$run" >"$work/check.log" 2>&1 ||
+            broken "the certificate of $group does not hold: $(cat "$work/check.log")"
+    done
+    # the changed kernel settings are in the journal, and back at the end
+    [ "$(grep -c '"type":"written"' "$run/journal.jsonl")" -gt 0 ] || broken "no setting was journalled"
+}
+
+# A search that is bound to reset: bisection that starts far above the edge. The second boot tells how the first ended; by
+# the time its workers have proved themselves, that is in the journal.
+reset_night() { # kind, limit in seconds, further rules of emulate
+    kind=$1 limit=$2
+    shift 2
+    profile 's/"belief"/"bisect"/; s/"highest": 48/"highest": 90/' >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines"
+    machine "$kind" "$limit" "holdfast.reset=$kind" "$@" --when 'proof: ' 'info status' --when 'proof: ' quit
+    take_run "$kind"
+    holds "$work/$kind.log" "reset 1: $kind" "there was no reset by $kind"
+    holds "$work/$kind.log" "session 2" "the search did not go on after the reset"
+    holds "$work/$kind/run/journal.jsonl" '"type":"reset"' "the reset is not in the journal"
+}
+
+night_reboot() { reset_night reboot 90; }
+night_panic() { reset_night panic 110; }
+
+# Every CPU in a real-time loop: the kernel lives, nothing else does; only the watchdog ends it, and the next boot knows.
+night_spin() {
+    reset_night spin 150
+    holds "$work/spin.log" "the last boot was made by the watchdog" "the watchdog did not end the livelock"
+}
+
+# A fatal machine check on CPU 1 (group g0), broadcast as the processors of that maker do. Its bank survives the reset,
+# the next boot's log names the CPU, and g0 is charged with it; g1, on trial at the same time, is not.
+night_wait() {
+    reset_night wait 120 --when 'reset [0-9]+: wait' 'mce -b 1 1 0xbe00000000800400 0x5 0x12345000 0x8c'
+    holds "$work/wait.log" "its reports name CPU 1, of g0" "the machine check was not charged to CPU 1"
+    holds "$work/wait/run/journal.jsonl" '"type":"boot-report"' "no boot report was journalled"
+    holds "$work/wait/run/journal.jsonl" '"type":"reset","data":\{[^}]*"group":0' "the reset names no group"
+}
+
+# A corrected machine check on CPU 3 while g1 is on trial: found by polling, charged to g1, and the trial fails.
+night_errors() {
+    profile 's/"clock_factor": 300/"clock_factor": 2/' >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines --for 40s"
+    machine errors 100 "" --when 'trial [0-9]+: (baseline of all|g1 at)' 'mce 3 1 0x9c00000000010136 0 0x12345000 0x8c'
+    take_run errors
+    holds "$work/errors.log" "g1: corrected error.*CPU 3" "the corrected error was not told"
+    holds "$work/errors/run/journal.jsonl" '"type":"hardware-error","data":\{[^}]*"group":1' "it was not charged to g1"
+    holds "$work/errors/run/journal.jsonl" '"cause":"hardware-error"' "no trial failed by it"
+}
+
+# The whole image, from its own boot loader: once as firmware of the old kind does, once as UEFI does.
+night_stick() {
+    command -v grub-mkrescue >/dev/null || skip "grub-mkrescue is not installed"
+    profile 's/"clock_factor": 300/"clock_factor": 20/' >"$work/profile.json"
+    image --profile "$work/profile.json" --arguments "--lines --for 3s"
+    for firmware in bios uefi; do
+        set -- -serial stdio
+        if [ $firmware = uefi ]; then
+            [ -f /usr/share/ovmf/OVMF.fd ] || continue
+            set -- -serial stdio -bios /usr/share/ovmf/OVMF.fd
+        fi
+        "$emulate" --log "$work/stick-$firmware.log" --limit 150 --when 'the disk is no longer mounted' quit -- \
+            qemu-system-x86_64 -nodefaults -no-user-config -display none -accel tcg,thread=single -machine q35 -m 768 \
+            -cpu Skylake-Server -smp 2 -drive "file=$work/image/holdfast.img,format=raw,if=virtio" "$@"
+        holds "$work/stick-$firmware.log" "boot image: the search ended with status 3" "$firmware: the stick did not search"
+    done
+}
+
+for night in "$@"; do
+    echo "night: $night"
+    before=$failures
+    begun=$(date +%s)
+    "night_$night"
+    [ $failures -ne "$before" ] || echo "  passed in $(($(date +%s) - begun)) s"
+done
+[ $failures -eq 0 ]
