@@ -19,8 +19,8 @@
  * Memory is mapped when a kernel of its level starts, or before that by hf_arena_reserve(), which can say no.
  *
  * Mapping, filling and scrubbing a large arena takes its time, seconds where many workers share a busy CPU.
- * Whoever must be seen to be alive sets hf_arena_progress: it is added to after every HF_ARENA_TICK_WORDS words
- * and HF_ARENA_PART_BYTES of memory, so it stands still when the core does, and there is an end to it.
+ * Whoever must be seen to be alive sets hf_arena_progress: it is added to after every HF_ARENA_TICK_WORDS
+ * words and HF_ARENA_PART_BYTES of memory, so it stands still when the core does, and there is an end to it.
  */
 #ifndef HOLDFAST_WORKLOADS_ARENA_H
 #define HOLDFAST_WORKLOADS_ARENA_H

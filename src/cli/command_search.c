@@ -80,7 +80,7 @@ static void print_group(const struct hf_session *session, int group)
 }
 
 /* What being done in time has cost, or would: nothing without a deadline. */
-static void print_deadline(const struct hf_session *session)
+static void print_deadline(const struct hf_session *session, enum hf_supervisor_end end)
 {
     struct hf_plan_deadline deadline;
 
@@ -89,7 +89,7 @@ static void print_deadline(const struct hf_session *session)
         return;
     printf("deadline %.2f h after the start: ", session->profile->deadline_s / 3600);
     if (!deadline.ended_search)
-        printf("it cost nothing\n");
+        printf(end == HF_END_FINISHED ? "it cost nothing\n" : "it has cost nothing so far\n");
     else if (isnan(deadline.steps_lost))
         printf("it ended the search\n");
     else
@@ -103,7 +103,7 @@ static void print_summary(const struct hf_session *session, const struct hf_supe
         return;
     for (int g = 0; g < session->profile->group_count; g++)
         print_group(session, g);
-    print_deadline(session);
+    print_deadline(session, result->end);
     printf("%llu blocks checked, %llu reset(s) so far\n", (unsigned long long)result->blocks_checked,
            (unsigned long long)session->run->state.resets);
 }

@@ -36,8 +36,10 @@ static int failed;
 static struct {
     pthread_t thread;
     volatile int stop, loaded;
-    volatile double celsius, hot_celsius; /* hot_celsius: 0.3 s after the load began, for 1.2 s */
-    volatile int sensor_goes;             /* 0.3 s after the load began */
+    volatile double celsius,
+        hot_celsius; /* hot_celsius: 0.3 s after the load began, until 1.2 s after that was noticed */
+    volatile int64_t over_ns; /* when a trial was ended for it */
+    volatile int sensor_goes; /* 0.3 s after the load began */
     volatile double mhz;
     volatile long revert_khz; /* 0.3 s after it was set last the upper limit becomes this; 0: never */
 } world;
@@ -172,7 +174,8 @@ static void turn_clocks(double seconds, double counted[2])
 static void turn_sensor(double loaded_s)
 {
     char text[32];
-    int hot = world.hot_celsius > 0 && loaded_s > 0.3 && loaded_s < 1.5;
+    int hot = world.hot_celsius > 0 && loaded_s > 0.3 &&
+              (world.over_ns == 0 || (double)(now_ns() - world.over_ns) * 1e-9 < 1.2);
 
     if (world.sensor_goes && loaded_s > 0.3) {
         (void)put("sys/class/hwmon/hwmon0/temp1_input",
@@ -263,6 +266,8 @@ static int watch(void *context, const struct hf_event *event, struct hf_error *e
     (void)error;
     if (event->type == HF_EVENT_TRIAL_LOADED)
         world.loaded = 1;
+    if (event->type == HF_EVENT_VERDICT && event->cause == HF_CAUSE_OVER_TEMPERATURE)
+        world.over_ns = now_ns();
     if (event->type == HF_EVENT_TRIAL_BEGIN && seen.begins < VERDICTS_MAX)
         seen.begin_s[seen.begins++] = event->time_s;
     if (event->type == HF_EVENT_VERDICT && seen.verdicts < VERDICTS_MAX) {
@@ -367,6 +372,7 @@ static void run(const struct session *session)
         scripted_directory(r.directory, sizeof r.directory, "real");
     r.profile = make_profile(session);
     world.loaded = world.stop = 0;
+    world.over_ns = 0;
     if (pthread_create(&world.thread, NULL, turn_world, NULL) != 0)
         exit(1);
     if (scripted_open_run(&r, session->boot_id, NULL, &error) == HF_OK)
@@ -391,6 +397,16 @@ static int first_is(enum hf_verdict verdict, enum hf_cause cause)
         printf("the first verdict is %s, %s\n", hf_verdict_name(seen.verdict[0]),
                hf_cause_name(seen.cause[0]));
     return seen.verdicts > 0 && seen.verdict[0] == verdict && seen.cause[0] == cause;
+}
+
+/* On a machine that others use as well a trial may finish too few blocks; it is tried again. */
+static int passed_from(int first)
+{
+    int good = seen.verdicts > first && seen.verdict[seen.verdicts - 1] == HF_VERDICT_PASS;
+
+    for (int i = first; good && i < seen.verdicts - 1; i++)
+        good = seen.verdict[i] == HF_VERDICT_VOID && seen.cause[i] == HF_CAUSE_INTERRUPTED;
+    return good;
 }
 
 static int says(const char *words)
@@ -419,8 +435,7 @@ static void try_cpufreq(void)
 
     calm_world();
     run(&session);
-    expect("cpufreq: a trial passes",
-           outcome.code == HF_OK && first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    expect("cpufreq: a trial passes", outcome.code == HF_OK && passed_from(0));
     written = strstr(outcome.journal, "\"type\":\"written\"");
     begun = strstr(outcome.journal, "\"type\":\"trial-begin\"");
     expect("the intent stands in the journal before the old values, those before the setting",
@@ -445,12 +460,11 @@ static void try_heat(void)
            first_is(HF_VERDICT_VOID, HF_CAUSE_OVER_TEMPERATURE));
     expect("the sensor is named", says("g0 reached 90 degC at coretemp@"));
     expect("it is tried again only when it has cooled, and passes",
-           seen.begins == 2 && seen.verdicts == 2 && seen.begin_s[1] - seen.verdict_s[0] > 0.5 &&
-               seen.verdict[1] == HF_VERDICT_PASS);
+           seen.begins >= 2 && seen.begin_s[1] - seen.verdict_s[0] > 1 && passed_from(1));
     calm_world();
     world.hot_celsius = 89.9;
     run(&session);
-    expect("just below the limit nothing happens", first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    expect("just below the limit nothing happens", passed_from(0));
 }
 
 static void try_sensor_that_goes(void)
@@ -469,12 +483,14 @@ static void try_sensor_that_goes(void)
 
 static void try_clock(void)
 {
-    const struct session session = {
-        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 9, .boot_id = "boot-1"};
+    struct session session = {
+        .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 20, .boot_id = "boot-1"};
 
     calm_world();
     world.mhz = 100 * BASELINE * 0.9915;
+    session.wall_limit_s = 9; /* it would be tried again and again */
     run(&session);
+    session.wall_limit_s = 20;
     expect("a clock 0.85 % short makes a served trial void",
            first_is(HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL));
     expect("the core and the method are named",
@@ -482,7 +498,7 @@ static void try_clock(void)
     calm_world();
     world.mhz = 100 * BASELINE * 0.9945;
     run(&session);
-    expect("0.55 % short does not", first_is(HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED));
+    expect("0.55 % short does not", passed_from(0));
     expect("and the clock stands in the verdict", says("\"mhz_measured\":318"));
 }
 
@@ -498,7 +514,7 @@ static void try_meddler(void)
            outcome.code == HF_E_REFUSED &&
                strstr(outcome.message, "something else keeps changing it") != NULL);
     expect("after three void trials, none of which blames the ratio",
-           seen.verdicts == 3 && first_is(HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST));
+           seen.verdicts >= 3 && seen.cause[seen.verdicts - 1] == HF_CAUSE_SETTING_LOST);
     expect("and everything is as it was", holds(CPUS "/cpufreq/policy%d/scaling_min_freq", 0, MIN_KHZ) &&
                                               holds(CPUS "/cpufreq/policy%d/scaling_max_freq", 0, MAX_KHZ));
 }

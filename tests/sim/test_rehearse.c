@@ -7,8 +7,11 @@
 #include <cmocka.h>
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
+#include "holdfast/driver.h"
+#include "holdfast/plan_config.h"
 #include "holdfast/rehearse.h"
 
 #define NIGHTS_MAX 64
@@ -413,6 +416,30 @@ static void test_bad_options_are_refused(void **state)
     assert_int_equal(result.rigs, 77); /* untouched on failure */
 }
 
+/* The plan's costs, known from the profile alone, are the drivers' own and a second to begin a trial. */
+static void test_costs_are_the_drivers(void **state)
+{
+    static struct hf_profile profile;
+
+    (void)state;
+    assert_true(hf_driver_count() >= 4);
+    for (int i = 0; i < hf_driver_count(); i++) {
+        const struct hf_driver_ops *driver = hf_driver_at(i);
+        struct hf_driver_cost cost;
+        struct hf_plan_costs costs;
+
+        (void)snprintf(profile.driver, sizeof profile.driver, "%s", driver->name);
+        profile.rig.clock_factor = 60.0;
+        driver->cost(NULL, &cost);
+        hf_plan_costs_of_profile(&profile, &costs);
+        print_message("%s: %g s a change, %s\n", driver->name, costs.apply_s,
+                      costs.needs_person ? "a person" : "by itself");
+        assert_true(fabs(costs.apply_s - (1.0 + cost.apply_s)) < 1e-12);
+        assert_int_equal(costs.needs_person, cost.needs_person);
+        assert_true(fabs(costs.check_period_s - (driver->is_simulated ? 3.0 : 0.05)) < 1e-12);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -422,6 +449,7 @@ int main(void)
         cmocka_unit_test(test_reset_costs_time),        cmocka_unit_test(test_safety_net),
         cmocka_unit_test(test_unstable_baseline_stops), cmocka_unit_test(test_left_out_groups_rest),
         cmocka_unit_test(test_oddities_become_voids),   cmocka_unit_test(test_bad_options_are_refused),
+        cmocka_unit_test(test_costs_are_the_drivers),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -9,7 +9,7 @@
 #define HF_CHASE_WORDS  (2 * HF_CHASE_CHAINS + 2)
 
 struct hf_chase_state {
-    uint64_t at[HF_CHASE_CHAINS];  /* the word loaded last: its low bits are the place of the next */
+    uint64_t at[HF_CHASE_CHAINS]; /* the word loaded last: its low bits are the place of the next */
     /* Of the upper parts of the words, in place, modulo 2^64; of chains 2 and 3 turned by 32 bits first. */
     uint64_t sum[HF_CHASE_CHAINS];
     uint64_t steps;

@@ -5,8 +5,8 @@
  * The four vectors of a step are a quarter of the arena apart: the indices of a lane are i, i + N/4, i + N/2,
  * i + 3N/4 modulo N, in some order, whatever i. So the four words of a lane have a sum that follows from i
  * modulo N/4 alone, and one comparison does for all four: 2 operations for each vector instead of 5. Any one
- * wrong word moves the sum, by whatever bits, and leaves the difference in the lane's flaw for good: no number
- * of visits hides it.
+ * wrong word moves the sum, by whatever bits, and leaves the difference in the lane's flaw for good: no
+ * number of visits hides it.
  *
  * Words of a state: `lanes` counters (their low bits are the index), a flaw for each lane of a vector (bits
  * that were ever wrong there), the stride, the flaw of counts and constants.

@@ -115,6 +115,7 @@ static uint64_t NAME(limit)(int level, uint64_t rounds, int lanes, int scatters)
     hf_gather_start(&state, level, HF_OPERANDS_FULL, 1, lanes);
     stride = V_SET(state.stride);
     mask = V_SET(arena->mask);
+    HF_UNROLL
     for (int i = 0; i < VECTORS; i++)
         counter[i] = V_ADD(V_LOAD(&state.counter[i * VECTOR_LANES]), V_SET(start));
     start += rounds * 16 * state.stride;

@@ -143,8 +143,8 @@ static void sum_around(mpz_t ret, uint64_t first, uint64_t count, uint64_t size)
     mpz_clears(around, part, times, NULL);
 }
 
-/* The upper halves and lower halves of upper parts change places; their sum from position `from` on, `count` of
- * them, added up one by one: a way around, so many times, and the rest. */
+/* The upper halves and lower halves of upper parts change places; their sum from position `from` on, `count`
+ * of them, added up one by one: a way around, so many times, and the rest. */
 static uint64_t turned_sum(uint64_t from, uint64_t count, uint64_t size, enum hf_operands operands)
 {
     uint64_t around = 0;
@@ -184,8 +184,7 @@ static void check_chase(uint64_t seed, uint64_t steps, enum hf_operands operands
         set_u64(term, first[operands]);
         mpz_addmul_ui(sum, term, steps);
         mpz_mul_ui(sum, sum, size);
-        words->sum[i] +=
-            i < HF_CHASE_TURNED ? low_word(sum) : turned_sum(before, steps, size, operands);
+        words->sum[i] += i < HF_CHASE_TURNED ? low_word(sum) : turned_sum(before, steps, size, operands);
         words->at[i] = hf_chase_word(before + steps, size - 1, operands);
     }
     words->steps = steps;

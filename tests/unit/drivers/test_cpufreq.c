@@ -253,6 +253,7 @@ static void test_userspace_governor(void **state)
     assert_int_equal(fake.unnoted, 0);
     hf_driver_cpufreq.close(opened);
     /* somebody used it before us: then its value is kept too */
+    tear_down(NULL);
     set_up(NULL);
     policy(0, "0 1", 800000, 4600000, 4600000, "userspace");
     script_set(fake.script, CPUS "/cpufreq/policy0/scaling_governor", "userspace");
@@ -371,6 +372,7 @@ static void test_boost(void **state)
     assert_true(was_noted(CPUS "/cpufreq/boost"));
     hf_driver_cpufreq.close(opened);
     /* the other switch, which works the other way round; and not enough even so */
+    tear_down(NULL);
     set_up(NULL);
     policy(0, "0 1", 800000, 3200000, 3200000, "powersave");
     script_set(fake.script, CPUS "/intel_pstate/no_turbo", "1");

@@ -151,8 +151,8 @@ static void test_planted_every_bit_position(void **unused)
     }
 }
 
-/* A word that stays wrong is met 1, 2, 3, ... times in a block, in each bit position that a kernel uses of it:
- * none of these numbers of visits hides it. */
+/* A word that stays wrong is met 1, 2, 3, ... times in a block, in each bit position that a kernel uses of
+ * it: none of these numbers of visits hides it. */
 static void check_visits(const struct hf_kernel *kernel, uint64_t visits, uint64_t bit)
 {
     uint64_t steps = visits * (hf_arena_words(kernel->level) / kernel->words_per_step);
@@ -163,8 +163,8 @@ static void check_visits(const struct hf_kernel *kernel, uint64_t visits, uint64
     (void)hf_arena_plant(kernel, bit + 64 * (uint64_t)planted_at);
     kernel->advance(state, steps);
     if (kernel->digest(state) == kernel->expect(operands, bit, steps))
-        fail_msg("%s %d %s: bit %llu, met %llu times, is hidden", kernel->name, kernel->width_bits, kernel->isa,
-                 (unsigned long long)bit, (unsigned long long)visits);
+        fail_msg("%s %d %s: bit %llu, met %llu times, is hidden", kernel->name, kernel->width_bits,
+                 kernel->isa, (unsigned long long)bit, (unsigned long long)visits);
     (void)hf_arena_plant(kernel, bit + 64 * (uint64_t)planted_at);
 }
 
@@ -319,11 +319,16 @@ static void test_reserve_and_drop(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_one_cycle),        cmocka_unit_test(test_arena_is_left_as_found),
-        cmocka_unit_test(test_planted_in_arena), cmocka_unit_test(test_planted_every_bit_position),
-        cmocka_unit_test(test_sizes_change),     cmocka_unit_test(test_around),
-        cmocka_unit_test(test_reserve_and_drop), cmocka_unit_test(test_no_number_of_visits_hides),
-        cmocka_unit_test(test_chase_around_a_long_cycle), cmocka_unit_test(test_signs_of_life),
+        cmocka_unit_test(test_one_cycle),
+        cmocka_unit_test(test_arena_is_left_as_found),
+        cmocka_unit_test(test_planted_in_arena),
+        cmocka_unit_test(test_planted_every_bit_position),
+        cmocka_unit_test(test_sizes_change),
+        cmocka_unit_test(test_around),
+        cmocka_unit_test(test_reserve_and_drop),
+        cmocka_unit_test(test_no_number_of_visits_hides),
+        cmocka_unit_test(test_chase_around_a_long_cycle),
+        cmocka_unit_test(test_signs_of_life),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -7,9 +7,9 @@
  * so that neither the next line nor a stride can be guessed. The word there holds the place of position t + 1
  * in its low k bits (N = 2^k) and in the upper 64 - k an affine function of t. Four chains run side by side,
  * a quarter of the cycle apart. Known: after n steps a chain's word is that of position t0 + n - 1, and the
- * sum of the upper parts is an arithmetic series, counted around the cycle. Chains 2 and 3 turn the upper part
- * by 32 bits before they add it; the sum of its upper half is counted by a sum of quotients (Graham, Knuth &
- * Patashnik 1994, section 3.5).
+ * sum of the upper parts is an arithmetic series, counted around the cycle. Chains 2 and 3 turn the upper
+ * part by 32 bits before they add it; the sum of its upper half is counted by a sum of quotients (Graham,
+ * Knuth & Patashnik 1994, section 3.5).
  *
  * Words of a state: the four words loaded last, the four sums, the number of steps, flaw.
  *
@@ -18,18 +18,19 @@
  * stays in the sum. A wrong word in the arena is met when a chain comes by, and by the scrub.
  *
  * A word that stays wrong is met by each chain n or n + 1 times in a block, n the ways around. In a plain sum
- * its bit b is hidden when 2^(64 - b) divides that count: the topmost one every other time. In a turned sum the
- * same bit stands 32 places lower, where no count below 2^32 hides it (a block has at most 2^14 ways around),
- * and a bit that is topmost there is bit 31 in the plain sums. A plain sum can hide it from the second visit
- * on, and by then the turned ones have met it too: no wrong upper bit is hidden from a block that met it.
+ * its bit b is hidden when 2^(64 - b) divides that count: the topmost one every other time. In a turned sum
+ * the same bit stands 32 places lower, where no count below 2^32 hides it (a block has at most 2^14 ways
+ * around), and a bit that is topmost there is bit 31 in the plain sums. A plain sum can hide it from the
+ * second visit on, and by then the turned ones have met it too: no wrong upper bit is hidden from a block
+ * that met it.
  *
  * Masked errors, and what catches them:
  *   - the upper bits of a word after they were added and its lower ones were used: dead, not an error.
  *   - two wrong upper parts that cancel: not from one error.
- *   - a word whose place is wrong and stays so sends each chain by d positions ahead whenever it is met: after
- * n times with n d a multiple of N the chain is where it should be. The words that were left out are missing in
- * the sums, except in the sparse set, where all are alike: that one is left to the scrub, and to the other
- * operand sets.
+ *   - a word whose place is wrong and stays so sends each chain by d positions ahead whenever it is met:
+ * after n times with n d a multiple of N the chain is where it should be. The words that were left out are
+ * missing in the sums, except in the sparse set, where all are alike: that one is left to the scrub, and to
+ * the other operand sets.
  *   - a step count that is wrong by whole cycles where the sums come round too (steps times a power of two):
  * the number of steps is a word of its own.
  *   - base address, mask: a wrong one leads to other words, or ends the process; compared with the arena's
@@ -267,7 +268,8 @@ static uint64_t quotient_sum(struct series series, uint64_t count, hf_u128 divis
     }
 }
 
-/* The sum of a chain's summands from position `from` on, `count` of them, none beyond the end of the cycle. */
+/* The sum of a chain's summands from position `from` on, `count` of them, none beyond the end of the cycle.
+ */
 static uint64_t series_sum(struct series series, uint64_t from, uint64_t count, uint64_t size, uint64_t chain)
 {
     struct series part = {(series.first + series.step * from) * size, series.step * size};
@@ -276,8 +278,8 @@ static uint64_t series_sum(struct series series, uint64_t from, uint64_t count, 
 
     if (chain < HF_CHASE_TURNED || count == 0)
         return sum;
-    upper_halves = quotient_sum(part, count, (hf_u128)1 << 32) -
-                   (quotient_sum(part, count, (hf_u128)1 << 64) << 32);
+    upper_halves =
+        quotient_sum(part, count, (hf_u128)1 << 32) - (quotient_sum(part, count, (hf_u128)1 << 64) << 32);
     return upper_halves + (sum << 32);
 }
 

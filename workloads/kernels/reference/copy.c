@@ -9,20 +9,22 @@
  * The closed form. Let S be a lane's sum over a chunk's rows of the pattern and T the same with weights
  * (tiers - tier). A summed move of chunk n takes (one, two) to (one + S + rows n a, two + tiers one + T + n a
  * W), W the sum of all rows' weights: a linear map of (one, two, S, T, a, c a), the same for all lanes. A
- * step is the product of two of them and of c -> c + 1; a way around the arena ends with c = 0. Powers of these maps by squaring give any number of steps, and
- * one row each of the result gives the sums of every lane.
+ * step is the product of two of them and of c -> c + 1; a way around the arena ends with c = 0. Powers of
+ * these maps by squaring give any number of steps, and one row each of the result gives the sums of every
+ * lane.
  *
  * Why nothing is forgotten: one and two are moved by bijections for a given word, so a wrong bit in them
  * stays; a wrong word that was loaded stays in `one` as its difference, and as the bits that it changed there
- * in `flaw`, however often it is met. A wrong bit of `due` or `plain` is in `flaw` after the next move. What moves 1 to 4 store is what moves
- * 5 and 6 load and sum; what those store is summed at the next visit, or met by the scrub.
+ * in `flaw`, however often it is met. A wrong bit of `due` or `plain` is in `flaw` after the next move. What
+ * moves 1 to 4 store is what moves 5 and 6 load and sum; what those store is summed at the next visit, or met
+ * by the scrub.
  *
  * Masked errors, and what catches them:
  *   - a store that is lost: the place keeps another chunk's words than the next load must find.
  *   - a move that reads or writes elsewhere: every chunk differs, and so does every word's weight.
  *   - two wrong words whose differences cancel in `one` before the next comparison, within a lane of a chunk,
- * and in `two` at the end: not from one error. The topmost bit of two words of a lane and chunk, an even number
- * of tiers apart, is such a pair; where both stay so, the scrub finds them.
+ * and in `two` at the end: not from one error. The topmost bit of two words of a lane and chunk, an even
+ * number of tiers apart, is such a pair; where both stay so, the scrub finds them.
  *   - the spare chunk between two steps: dead.
  *   - addresses and counts in registers: a wrong one moves other bytes, or ends the process; the counter of
  * steps is in the digest, and counted up and down.

@@ -16,8 +16,8 @@
  *   - a wrong index: what to expect comes from an index of its own, masked from the counter once more.
  *   - two words of one step and one lane of the vector that are wrong so that their sum is right (the vector
  * entries compare the sum of four: gather.h), as the same topmost bit of two of them: not from one error, and
- * plain C compares each. The next steps put other words together only when N or the lanes change, so a pair of
- * topmost bits that both stay wrong, a quarter of the arena apart, is left to the scrub.
+ * plain C compares each. The next steps put other words together only when N or the lanes change, so a pair
+ * of topmost bits that both stay wrong, a quarter of the arena apart, is left to the scrub.
  *   - multiplier and addend in registers, wrong: every word is then wrong, and said to be.
  *   - base, mask, stride: compared with the arena and the state after the burst.
  *   - a flaw bit that falls back to 0 hides one that was found: two errors.
