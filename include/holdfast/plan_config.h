@@ -10,7 +10,7 @@
 
 /* What the setting driver and the run's clock contribute. */
 struct hf_plan_costs {
-    double apply_s;        /* one change of ratio */
+    double apply_s;        /* one change of ratio: the driver's own cost and what begins a trial */
     int needs_person;      /* 1: a change needs a reboot and a person */
     double check_period_s; /* run time after which a wrong result is seen at the latest */
 };

@@ -213,7 +213,8 @@ static int open_all(struct hf_session *session, struct hf_error *error)
     if (hf_session_directory(options->run_directory, options->profile_path, session->directory,
                              sizeof session->directory, error) != HF_OK ||
         read_profile(session, error) != HF_OK || settle_deadline(session, error) != HF_OK ||
-        read_mix(session, error) != HF_OK || find_driver(session, error) != HF_OK || make_plan(session, error) != HF_OK)
+        read_mix(session, error) != HF_OK || find_driver(session, error) != HF_OK ||
+        make_plan(session, error) != HF_OK)
         return error->code;
     return open_run(session, error);
 }
@@ -255,6 +256,7 @@ int hf_session_run_director(struct hf_session *session, const struct hf_director
                                                .driver = session->driver,
                                                .boot_id = session->boot_id,
                                                .unpark = session->options.unpark,
+                                               .guard = !session->driver->is_simulated,
                                                .say = hf_session_say,
                                                .say_context = session};
 

@@ -217,3 +217,10 @@ int hf_guardian_culprit(const struct hf_supervisor *s, int *ret_cpu)
     }
     return hf_error_watch_culprit(s->guardian->errors, ret_cpu);
 }
+
+double hf_guardian_drain_s(const struct hf_supervisor *s)
+{
+    if (s->guardian == NULL || s->guardian->errors == NULL)
+        return 0;
+    return hf_error_watch_drain_s(s->guardian->errors);
+}

@@ -35,6 +35,9 @@ void hf_guardian_end(struct hf_supervisor *s);
 int hf_guardian_note(struct hf_supervisor *s, const char *file, const char *old, const char *value,
                      struct hf_error *error);
 
+/* Seconds after the load within which an error of it may still be reported; 0 when nothing is polled. */
+double hf_guardian_drain_s(const struct hf_supervisor *s);
+
 /* Whom the reports name for the reset before this boot: a group (HF_GROUP_NONE: nobody) and a CPU (-1). */
 int hf_guardian_culprit(const struct hf_supervisor *s, int *ret_cpu);
 

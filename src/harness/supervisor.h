@@ -22,8 +22,8 @@
 struct hf_director {
     void *context;
     void (*propose)(void *context, int group, double now_s, struct hf_proposal *ret_proposal);
-    /* The same for all groups at once, HF_GROUPS_MAX at most, returns how many: for a driver with which a change is a
-     * boot and a person. NULL: they are asked one after another. */
+    /* The same for all groups at once, HF_GROUPS_MAX at most, returns how many: for a driver with which a
+     * change is a boot and a person. NULL: they are asked one after another. */
     int (*propose_round)(void *context, double now_s, struct hf_proposal *ret_proposals);
     /* Slice number n of the load. */
     hf_slice_source *slice;

@@ -49,6 +49,7 @@ struct hf_trial {
     double journalled_s;
     uint64_t blocks;
     int loaded;            /* every worker of it has finished a block: exposure counts */
+    int64_t served_ns;     /* when its time was served */
     int draining;          /* time served: waiting for the last blocks to be judged */
     int setting_confirmed; /* read back after the load: a pass may be believed */
     double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum, watts_sum; /* over groups and time */

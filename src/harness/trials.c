@@ -745,6 +745,14 @@ static int drained(const struct hf_supervisor *s, const struct hf_trial *trial)
     return 1;
 }
 
+/* The kernel finds corrected errors by polling: one of this trial may still be on its way. */
+static int errors_are_told(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    double wait_s = s->options->driver->is_simulated ? 0 : hf_guardian_drain_s(s);
+
+    return (double)(s->last_tick_ns - trial->served_ns) * 1e-9 >= wait_s;
+}
+
 /* A setting can be lost at any time: no pass without it. 0: it was lost, or it is not known yet. */
 static int setting_held(struct hf_supervisor *s, struct hf_trial *trial)
 {
@@ -769,10 +777,11 @@ static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
         return; /* damage is on its way: it belongs to this trial */
     if (!trial->draining) {
         trial->draining = 1;
+        trial->served_ns = s->last_tick_ns;
         stop_load(s, trial);
         return;
     }
-    if (!drained(s, trial))
+    if (!drained(s, trial) || !errors_are_told(s, trial))
         return;
     if (!setting_held(s, trial) || hf_watch_clock_fell_short(s, trial))
         return;

@@ -310,6 +310,8 @@ static double belief_steps_to_win(const struct hf_plan *plan)
     for (int g = 0; g < plan->config.group_count; g++) {
         if (!plan_is_searched(plan, g))
             continue;
+        if (!is_bracketed(plan, g))
+            return NAN; /* its edge has not been seen: nobody knows what is lost */
         sum += sqrt(belief->group[g].moments.limit_variance);
         count++;
     }

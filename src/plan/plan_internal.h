@@ -130,7 +130,8 @@ struct plan_method {
     void (*time_left)(const struct hf_plan *plan, double *ret_median_s, double *ret_p90_s);
     /* NULL, or: what was learned so far counts for `keep` of what it did. */
     void (*discount)(struct hf_plan *plan, double keep);
-    /* NULL, or: steps a group, on average, that going on searching would still win; 0: it is over. */
+    /* NULL, or: steps a group, on average, that going on searching would still win; 0: it is over; NAN: the
+     * edges are not known yet. */
     double (*steps_to_win)(const struct hf_plan *plan);
     /* The fields a belief can fill; NULL: the method has none. */
     void (*view)(const struct hf_plan *plan, int group, struct hf_plan_view *ret_view);

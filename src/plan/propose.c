@@ -232,6 +232,21 @@ static void propose_baseline(const struct hf_plan *plan, struct hf_proposal *ret
                    "every group at its baseline, all together, before anything is raised");
 }
 
+static void say_cut_short(const struct hf_plan *plan, double needed_s, struct hf_proposal *proposal)
+{
+    double lost = plan->method->steps_to_win ? plan->method->steps_to_win(plan) : NAN;
+
+    if (isnan(lost))
+        (void)snprintf(proposal->reason, sizeof proposal->reason,
+                       "soak 1: for %.2f h without a fault; the deadline ended the search",
+                       needed_s / 3600.0);
+    else
+        (void)snprintf(proposal->reason, sizeof proposal->reason,
+                       "soak 1: for %.2f h without a fault; the deadline ended the search, which costs about "
+                       "%.1f steps a group",
+                       needed_s / 3600.0, lost);
+}
+
 static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_proposal *ret_proposal)
 {
     int16_t set[HF_GROUPS_MAX];
@@ -251,12 +266,8 @@ static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_pro
     (void)snprintf(ret_proposal->reason, sizeof ret_proposal->reason,
                    "soak %d: the chosen ratios together for %.2f h without a fault", plan->soak.begun + 1,
                    needed_s / 3600.0);
-    if (plan_is_cut_short(plan) && plan->method->steps_to_win)
-        (void)snprintf(
-            ret_proposal->reason, sizeof ret_proposal->reason,
-            "soak 1: for %.2f h without a fault; the deadline ended the search, which costs about %.1f "
-            "steps a group",
-            needed_s / 3600.0, plan->method->steps_to_win(plan));
+    if (plan_is_cut_short(plan))
+        say_cut_short(plan, needed_s, ret_proposal);
 }
 
 /*

@@ -118,6 +118,12 @@ static int scripted_reset(void *state, struct hf_error *error)
     return HF_OK;
 }
 
+static uint64_t scripted_boot_count(const void *state)
+{
+    (void)state;
+    return 1;
+}
+
 static const struct hf_driver_ops scripted_driver = {.name = "rig",
                                                      .sentence = "scripted",
                                                      .is_simulated = 1,
@@ -128,7 +134,8 @@ static const struct hf_driver_ops scripted_driver = {.name = "rig",
                                                      .read_back = scripted_read_back,
                                                      .load = scripted_load,
                                                      .poll = scripted_poll,
-                                                     .reset = scripted_reset};
+                                                     .reset = scripted_reset,
+                                                     .boot_count = scripted_boot_count};
 
 /* --- a run in a directory of its own ------------------------------------------------------------------ */
 
