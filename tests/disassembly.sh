@@ -33,11 +33,13 @@ reference/branch * 0 .
 reference/chase * 4 ^(mov|ldr)
 reference/cipher * 1 ^(mov|ldr)
 reference/copy * 4 ^(mov|ldr)
+reference/divide * 3 ^(div|idiv|udiv|msub)
 reference/fma_residue * 3 ^(mulx?|umulh)
 reference/fma_single * 3 ^(mulx?|imul|umulh|madd)
 reference/gather * 1 ^(mov|ldr)
 reference/handoff * 1 ^(lock|xchg|ldaxr|ldxr)
 reference/hash * 1 ^(ro[lr]|rorx)
+reference/matrix * 3 ^(mulx?|imul|madd|mul)
 reference/pulse * 2 ^(mulx?|umulh)
 reference/vector_integer * 8 ^ro[lr]
 reference/wide_multiply * 2 ^(mulx?|umulh)
@@ -51,6 +53,10 @@ x86-64-avx2/cipher advance_256 108 ^vaesenc .*%ymm
 x86-64-avx2/cipher advance_256 12 ^vaesenclast .*%ymm
 x86-64-avx2/copy * 8 ^vmov.*%ymm
 x86-64-avx2/copy * 2 ^rep movs
+x86-64-avx2/divide advance 16 ^div
+x86-64-avx2/divide advance 16 ^v?divsd
+x86-64-avx2/divide advance 8 ^v?sqrtsd
+x86-64-avx2/divide advance 2 ^fdiv
 x86-64-avx2/fma_residue advance_128 30 ^vfn?m(add|sub)[0-9]*pd .*%xmm
 x86-64-avx2/fma_residue advance_128 10 ^vmulpd .*%xmm
 x86-64-avx2/fma_residue advance_256 30 ^vfn?m(add|sub)[0-9]*pd .*%ymm
@@ -61,6 +67,8 @@ x86-64-avx2/fma_single advance_128 30 ^vfn?m(add|sub)[0-9]*ps .*%xmm
 x86-64-avx2/fma_single advance_256 30 ^vfn?m(add|sub)[0-9]*ps .*%ymm
 x86-64-avx2/gather * 2 ^vpgather
 x86-64-avx2/hash * 400 ^rorx
+x86-64-avx2/matrix advance_256 12 ^vfn?m(add|sub)[0-9]*pd .*%ymm
+x86-64-avx2/matrix_single advance_256 12 ^vfn?m(add|sub)[0-9]*ps .*%ymm
 x86-64-avx2/pulse advance_256 24 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/vector_integer advance_128 48 ^vpaddd .*%xmm
 x86-64-avx2/vector_integer advance_256 48 ^vpaddd .*%ymm
@@ -77,6 +85,9 @@ x86-64-avx512/fma_residue advance_folded_512 48 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/fma_single advance_512 48 ^vfn?m(add|sub)[0-9]*ps .*%zmm
 x86-64-avx512/gather * 2 ^vpgather.*%zmm
 x86-64-avx512/gather * 2 ^vpscatter
+x86-64-avx512/matrix advance_512 16 ^vfn?m(add|sub)[0-9]*pd .*%zmm
+x86-64-avx512/matrix_byte advance_byte 16 ^vpdpbusd .*%zmm
+x86-64-avx512/matrix_single advance_512 16 ^vfn?m(add|sub)[0-9]*ps .*%zmm
 x86-64-avx512/pulse advance_512 24 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vpaddd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vprold .*%zmm

@@ -89,6 +89,11 @@ static const struct line lines[] = {
     {{&hf_reference_packed_512, X86(hf_avx512_packed_512) X86(hf_avx512_packed_vnni_512)}},
     {{&hf_reference_key_schedule, X86(hf_crypto_key_schedule)}},
     {{&hf_reference_divide, X86(hf_avx2_divide)}},
+    {{&hf_matrix_256_reference, X86(hf_avx2_matrix_256)}},
+    {{&hf_matrix_512_reference, X86(hf_avx512_matrix_512)}},
+    {{&hf_matrix_single_256_reference, X86(hf_avx2_matrix_single_256)}},
+    {{&hf_matrix_single_512_reference, X86(hf_avx512_matrix_single_512)}},
+    {{&hf_matrix_byte_512_reference, X86(hf_avx512_matrix_byte_512)}},
 };
 /* clang-format on */
 

@@ -65,13 +65,13 @@
     X(HF_RECORD_RESET, "reset")                                                                              \
     X(HF_RECORD_VERDICT, "verdict")                                                                          \
     X(HF_RECORD_HARDWARE_ERROR, "hardware-error")                                                            \
-    X(HF_RECORD_REQUEST, "request")   /* a person must do something (sheet driver) */                        \
-    X(HF_RECORD_NOTE, "note")         /* one sentence for the log */                                         \
-    X(HF_RECORD_WRITTEN, "written")   /* a file of the machine's settings is about to be changed */          \
-    X(HF_RECORD_RESTORED, "restored") /* ... and was put back */                                             \
-    X(HF_RECORD_BOOT_REPORT, "boot-report") /* what this boot says about the end of the one before */       \
-    X(HF_RECORD_PARKED, "parked")     /* the run waits for a person */                                       \
-    X(HF_RECORD_FINISHED, "finished") /* the soak passed */
+    X(HF_RECORD_REQUEST, "request")         /* a person must do something (sheet driver) */                  \
+    X(HF_RECORD_NOTE, "note")               /* one sentence for the log */                                   \
+    X(HF_RECORD_WRITTEN, "written")         /* a file of the machine's settings is about to be changed */    \
+    X(HF_RECORD_RESTORED, "restored")       /* ... and was put back */                                       \
+    X(HF_RECORD_BOOT_REPORT, "boot-report") /* what this boot says about the end of the one before */        \
+    X(HF_RECORD_PARKED, "parked")           /* the run waits for a person */                                 \
+    X(HF_RECORD_FINISHED, "finished")       /* the soak passed */
 
 enum hf_record_type {
 #define HF_RECORD_ENUM(code, name) code,

@@ -54,8 +54,8 @@ enum hf_live_state {
 };
 
 struct hf_kernel {
-    const char *name;           /* "fma-residue" */
-    const char *variant;        /* "plain", "folded"; NULL: plain */
+    const char *name;    /* "fma-residue" */
+    const char *variant; /* "plain", "folded"; NULL: plain */
     /* The same entry with every block folded, for bench and tests; in the entry itself the seed says which
      * blocks are. NULL: none. */
     const struct hf_kernel *folded;

@@ -96,7 +96,7 @@ struct reading {
     int group_count;
     int in_reset;
     int16_t at_reset[HF_GROUPS_MAX];
-    struct hf_sizes sizes; /* of the session so far */
+    struct hf_sizes sizes;             /* of the session so far */
     uint64_t from_memory[SLICES_KEPT]; /* by number modulo their count: 1 + number of a slice of `memory` */
 };
 

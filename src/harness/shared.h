@@ -71,8 +71,8 @@ struct hf_worker_slot {
     alignas(64) _Atomic uint32_t command;
     volatile int stop; /* non-zero: end the present block early */
     _Atomic uint64_t ring_tail;
-    _Atomic uint32_t strike; /* enum hf_strike_kind wanted; the worker clears it when it is done */
-    _Atomic uint32_t run;    /* grows by one with each change to HF_WORKER_RUN */
+    _Atomic uint32_t strike;       /* enum hf_strike_kind wanted; the worker clears it when it is done */
+    _Atomic uint32_t run;          /* grows by one with each change to HF_WORKER_RUN */
     _Atomic uint32_t chain_wanted; /* measure the core's clock between two blocks; the worker clears it */
     /* written by the worker: the counter has its cache line for itself */
     alignas(64) _Atomic uint64_t progress;

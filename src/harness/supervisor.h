@@ -53,7 +53,7 @@ struct hf_supervisor_options {
     int unpark;
     int guard; /* watchdog, kernel settings that end a hang in a reset, hardware error reports (guardian.h) */
     const struct hf_host *host; /* NULL: this machine */
-    double wall_limit_s; /* 0: none */
+    double wall_limit_s;        /* 0: none */
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);
     void *ask_context;

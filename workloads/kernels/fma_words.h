@@ -109,14 +109,35 @@ uint64_t hf_residue_expect(const struct hf_residue_shape *shape, enum hf_residue
 /* The word of a lane, and of the multiplier: x is any double. */
 uint64_t hf_residue_word_of(double x, uint64_t prime, int folded);
 
-/* fl(c / p) as mantissa x 2^-shift, with its sign, worked out in integers. */
+/* fl(c / p) as mantissa x 2^-shift, with its sign. */
 struct hf_residue_ratio {
     int64_t mantissa;
     int shift;
 };
 
-struct hf_residue_ratio hf_residue_ratio(const struct hf_residue_field *field, int64_t multiplier,
-                                         uint64_t prime);
+#define HF_RESIDUE_SHIFT_MAX 103 /* the least ratio is 1 / 2^50, and a mantissa has 53 bits */
+
+/* Long division bit by bit, in integers; mantissa_bits bits, rounded to nearest (p is odd, so there are no
+ * ties). A multiplier that cannot be gives some ratio, but the search ends. */
+HF_INLINE struct hf_residue_ratio hf_residue_ratio(const struct hf_residue_field *field, int64_t multiplier,
+                                                   uint64_t prime)
+{
+    uint64_t rest = multiplier < 0 ? 0 - (uint64_t)multiplier : (uint64_t)multiplier;
+    uint64_t mantissa = 0;
+    int shift = 0;
+
+    while (shift < HF_RESIDUE_SHIFT_MAX && mantissa < UINT64_C(1) << (field->mantissa_bits - 1)) {
+        uint64_t bit;
+
+        rest <<= 1;
+        bit = rest >= prime;
+        rest -= bit * prime;
+        mantissa = mantissa << 1 | bit;
+        shift++;
+    }
+    mantissa += 2 * rest > prime;
+    return (struct hf_residue_ratio){multiplier < 0 ? -(int64_t)mantissa : (int64_t)mantissa, shift};
+}
 
 /* round(x mantissa / 2^shift), ties so that the sum with `before` (A less M) is even. */
 HF_INLINE int64_t hf_residue_quotient(int64_t x, struct hf_residue_ratio ratio, int64_t before)

@@ -22,7 +22,7 @@ static int cpu_count;
 static struct hf_slice programme; /* of every number */
 static int visits;
 static struct hf_slice visited;
-static _Alignas(64) unsigned char states[HF_BLOCK_STATES * 32768];
+static _Alignas(64) unsigned char states[HF_BLOCK_STATES * 262144];
 static volatile int never;
 
 static void on_death(void *context, struct hf_worker *worker, int64_t exit_status, int signal_number)

@@ -567,23 +567,21 @@ static void log_close(void *context, int handle)
 
 static void test_log_records(void **state)
 {
-    static const char
-        *const
-            records[] =
-                {"6,100,2000000,-;Linux version 6.1\n",
-                 "0,101,3070000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400\n",
-                 "0,102,3070001,-;mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 1\n",
-                 "4,103,500000000,-;EDAC MC0: 1 CE error on heron_DIMM#0\n",
-                 "!EAGAIN",
-                 "8,104,600000000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: "
-                 "9c00000000010136\n", /* a
-                                          program's
-                                        */
-                 "!EPIPE",
-                 "4,110,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n",
-                 "garbage",
-                 "4,111,710000000,-;EDAC MC1: 3 UE error on heron_DIMM#1\n SUBSYSTEM=edac\n",
-                 NULL};
+    static const char *const records[] = {
+        "6,100,2000000,-;Linux version 6.1\n",
+        "0,101,3070000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: be00000000800400\n",
+        "0,102,3070001,-;mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1 SOCKET 0 APIC 1\n",
+        "4,103,500000000,-;EDAC MC0: 1 CE error on heron_DIMM#0\n",
+        "!EAGAIN",
+        "8,104,600000000,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 1: "
+        "9c00000000010136\n", /* a
+                                 program's
+                               */
+        "!EPIPE",
+        "4,110,700000000,-;EDAC MC0: 2 CE error on heron_DIMM#0\n",
+        "garbage",
+        "4,111,710000000,-;EDAC MC1: 3 UE error on heron_DIMM#1\n SUBSYSTEM=edac\n",
+        NULL};
     struct log_script script = {records, 0};
     struct hf_log_ops ops = {log_open, log_read, log_close, &script};
     struct hf_error_joiner *joiner = joiner_with(NULL, 0);

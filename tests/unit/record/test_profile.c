@@ -183,11 +183,15 @@ static const struct refusal refusals[] = {
     {PLUS("\"sensors\":[{\"chip\":\"\",\"role\":\"package\"}]"), HF_E_INPUT, "is empty"},
     {PLUS("\"sensors\":[{\"chip\":\"a\"}]"), HF_E_INPUT, "role"},
     {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"Package\"}]"), HF_E_INPUT, "is no role"},
-    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\"}]"), HF_E_INPUT, "is missing: the role core-group needs it"},
-    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"package\",\"group\":\"g0\"}]"), HF_E_INPUT, "goes with the role core-group only"},
-    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\",\"group\":\"g7\"}]"), HF_E_INPUT, "has no group \"g7\""},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\"}]"), HF_E_INPUT,
+     "is missing: the role core-group needs it"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"package\",\"group\":\"g0\"}]"), HF_E_INPUT,
+     "goes with the role core-group only"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"core-group\",\"group\":\"g7\"}]"), HF_E_INPUT,
+     "has no group \"g7\""},
     {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"colour\":1}]"), HF_E_INPUT, "unknown key"},
-    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"limit_c\":106}]"), HF_E_RANGE, "sensors[0].limit_c"},
+    {PLUS("\"sensors\":[{\"chip\":\"a\",\"role\":\"supply\",\"limit_c\":106}]"), HF_E_RANGE,
+     "sensors[0].limit_c"},
     {PLUS("\"clock_tolerance_percent\":0"), HF_E_RANGE, "clock_tolerance_percent"},
     {PLUS("\"driver_failure\":\"maybe\""), HF_E_INPUT, "must be \"stop\" or \"leave-out\""},
     {PLUS("\"command\":[]"), HF_E_INPUT, "command: must be an object"},
@@ -196,7 +200,8 @@ static const struct refusal refusals[] = {
     {PLUS("\"command\":{\"program\":[3]}"), HF_E_INPUT, "command.program[0]: must be a string"},
     {PLUS("\"command\":{\"program\":[\"\"]}"), HF_E_INPUT, "whole path, from / on"},
     {PLUS("\"command\":{\"program\":[\"tool\"]}"), HF_E_INPUT, "whole path, from / on"},
-    {PLUS("\"command\":{\"program\":[\"/tool\"],\"shell\":true}"), HF_E_INPUT, "command: unknown key \"shell\""},
+    {PLUS("\"command\":{\"program\":[\"/tool\"],\"shell\":true}"), HF_E_INPUT,
+     "command: unknown key \"shell\""},
     {PLUS("\"command\":{\"program\":[\"/tool\"],\"limit_s\":0}"), HF_E_RANGE, "command.limit_s"},
     {"{" HEAD "," RATIO "," GROUPS ",\"driver\":\"command\"}", HF_E_INPUT, "command: is missing"},
     /* keys */
@@ -649,8 +654,9 @@ static void test_command(void **state)
     assert_int_equal(profile->goes_on_without, 0);
     assert_true(near(profile->command_limit_s, 10));
     hf_profile_free(profile);
-    profile = parse(PLUS("\"driver_failure\":\"leave-out\",\"command\":{\"program\":[\"/opt/a tool\",\"\",\"$HOME;ls\"],"
-                         "\"limit_s\":2.5}"));
+    profile = parse(
+        PLUS("\"driver_failure\":\"leave-out\",\"command\":{\"program\":[\"/opt/a tool\",\"\",\"$HOME;ls\"],"
+             "\"limit_s\":2.5}"));
     assert_int_equal(profile->goes_on_without, 1);
     assert_int_equal(profile->command_count, 3);
     assert_string_equal(profile->command[0], "/opt/a tool");
@@ -671,9 +677,10 @@ static void test_sensors(void **state)
     assert_int_equal(profile->sensor_count, 0);
     assert_true(near(profile->clock_tolerance, 0.007));
     hf_profile_free(profile);
-    profile = parse(PLUS("\"clock_tolerance_percent\":1.5,\"sensors\":[{\"chip\":\"coretemp\",\"role\":\"core-group\","
-                         "\"group\":\"g1\",\"label\":\"Core 0\"},{\"chip\":\"boardchip\",\"device\":\"boardchip.656\","
-                         "\"input\":\"temp2\",\"role\":\"supply\",\"limit_c\":85.5}]"));
+    profile = parse(
+        PLUS("\"clock_tolerance_percent\":1.5,\"sensors\":[{\"chip\":\"coretemp\",\"role\":\"core-group\","
+             "\"group\":\"g1\",\"label\":\"Core 0\"},{\"chip\":\"boardchip\",\"device\":\"boardchip.656\","
+             "\"input\":\"temp2\",\"role\":\"supply\",\"limit_c\":85.5}]"));
     assert_true(near(profile->clock_tolerance, 0.015));
     assert_int_equal(profile->sensor_count, 2);
     assert_string_equal(profile->sensor[0].chip, "coretemp");
@@ -697,7 +704,7 @@ int main(void)
         cmocka_unit_test(test_files),          cmocka_unit_test(test_steps_and_groups),
         cmocka_unit_test(test_256_groups),     cmocka_unit_test(test_heron),
         cmocka_unit_test(test_start),          cmocka_unit_test(test_schema_agrees),
-        cmocka_unit_test(test_command), cmocka_unit_test(test_sensors),
+        cmocka_unit_test(test_command),        cmocka_unit_test(test_sensors),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

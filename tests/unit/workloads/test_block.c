@@ -15,7 +15,7 @@
 #include "holdfast/kernel.h"
 #include "holdfast/mix.h"
 
-#define STATES_ROOM 131072
+#define STATES_ROOM 1048576
 
 static _Alignas(64) unsigned char states[STATES_ROOM];
 static volatile int stop;

@@ -15,7 +15,7 @@
 #include "workloads/features.h"
 #include "workloads/kernels/kernel_code.h"
 
-#define STATE_ROOM 16384
+#define STATE_ROOM 262144
 #define SEED       UINT64_C(20261125) /* printed by a failure through the values compared */
 
 static _Alignas(64) unsigned char state[STATE_ROOM];

@@ -12,7 +12,7 @@
 
 #include "holdfast/mix.h"
 
-static _Alignas(64) unsigned char states[131072];
+static _Alignas(64) unsigned char states[1048576];
 static volatile int stop;
 
 static void test_source(void **unused)

@@ -6,8 +6,8 @@
  */
 #include <arm_neon.h>
 
-#include "workloads/kernels/cipher.h"
 #include "workloads/features.h"
+#include "workloads/kernels/cipher.h"
 #include "workloads/kernels/entries.h"
 
 #define WIDTH           128

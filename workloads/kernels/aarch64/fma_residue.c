@@ -2,8 +2,8 @@
 
 #include <arm_neon.h>
 
-#include "workloads/kernels/fma_residue.h"
 #include "workloads/features.h"
+#include "workloads/kernels/fma_residue.h"
 
 #define WIDTH            128
 #define CLASS            HF_LOAD_FMA_128

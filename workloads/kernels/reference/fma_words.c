@@ -6,7 +6,6 @@
 #include "workloads/kernels/fma_single.h"
 
 #define OFFSET       (INT64_C(1) << 62) /* of a folded lane's word */
-#define RATIO_BITS   103                /* shifts go no further: the least ratio is 1 / 2^50 */
 #define KIND_WORD    UINT64_C(0x666f6c64)
 #define MAGIC_DOUBLE UINT64_C(0x4338000000000000) /* 1.5 x 2^52 */
 #define MAGIC_SINGLE UINT64_C(0x4b400000)         /* 1.5 x 2^23 */
@@ -225,25 +224,6 @@ uint64_t hf_residue_expect(const struct hf_residue_shape *shape, enum hf_residue
 
     hf_residue_expect_words(shape, kind, operands, seed, steps, words);
     return hf_words_fold(words, hf_residue_word_count(shape));
-}
-
-/* The mantissa has mantissa_bits bits, rounded to nearest; p is odd, so there are no ties. A multiplier that
- * cannot be gives some ratio, but the search ends. */
-struct hf_residue_ratio hf_residue_ratio(const struct hf_residue_field *field, int64_t multiplier,
-                                         uint64_t prime)
-{
-    uint64_t c = multiplier < 0 ? 0 - (uint64_t)multiplier : (uint64_t)multiplier;
-    struct hf_residue_ratio ratio = {0, 0};
-    hf_u128 scaled = c;
-    uint64_t mantissa;
-
-    while (ratio.shift < RATIO_BITS && scaled / prime < (hf_u128)1 << (field->mantissa_bits - 1) && c != 0) {
-        scaled <<= 1;
-        ratio.shift++;
-    }
-    mantissa = (uint64_t)(scaled / prime) + (2 * (uint64_t)(scaled % prime) > prime);
-    ratio.mantissa = multiplier < 0 ? -(int64_t)mantissa : (int64_t)mantissa;
-    return ratio;
 }
 
 /* --- states of the plain C entries --- */
