@@ -30,25 +30,33 @@ aarch64/wide_multiply advance
 # must have a line here.
 instructions='
 reference/branch * 0 .
+reference/carryless * 8 ^(xor|eor)
 reference/chase * 4 ^(mov|ldr)
 reference/cipher * 1 ^(mov|ldr)
 reference/copy * 4 ^(mov|ldr)
+reference/crc * 8 ^(shr|lsr|xor|eor)
 reference/divide * 3 ^(div|idiv|udiv|msub)
 reference/fma_residue * 3 ^(mulx?|umulh)
 reference/fma_single * 3 ^(mulx?|imul|umulh|madd)
 reference/gather * 1 ^(mov|ldr)
 reference/handoff * 1 ^(lock|xchg|ldaxr|ldxr)
 reference/hash * 1 ^(ro[lr]|rorx)
+reference/key_schedule * 8 ^(xor|eor)
 reference/matrix * 3 ^(mulx?|imul|madd|mul)
+reference/packed * 4 ^(imul|mul|madd|smaddl|smulbb)
 reference/pulse * 2 ^(mulx?|umulh)
 reference/vector_integer * 8 ^ro[lr]
 reference/wide_multiply * 2 ^(mulx?|umulh)
+x86-64-crypto/carryless advance_128 40 ^pclmul
 x86-64-crypto/cipher advance_128 108 ^aesenc[ \t]
 x86-64-crypto/cipher advance_128 12 ^aesenclast
+x86-64-crypto/crc advance 200 ^crc32q
+x86-64-crypto/key_schedule advance 60 ^aeskeygenassist
 x86-64-crypto/hash * 64 ^sha256rnds2
 x86-64-crypto/hash * 24 ^sha256msg1
 x86-64-crypto/vector_integer advance_128 12 ^pshufb
 x86-64-crypto/vector_integer advance_128 48 ^paddd
+x86-64-avx2/carryless advance_256 40 ^vpclmul.*%ymm
 x86-64-avx2/cipher advance_256 108 ^vaesenc .*%ymm
 x86-64-avx2/cipher advance_256 12 ^vaesenclast .*%ymm
 x86-64-avx2/copy * 8 ^vmov.*%ymm
@@ -69,12 +77,15 @@ x86-64-avx2/gather * 2 ^vpgather
 x86-64-avx2/hash * 400 ^rorx
 x86-64-avx2/matrix advance_256 12 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/matrix_single advance_256 12 ^vfn?m(add|sub)[0-9]*ps .*%ymm
+x86-64-avx2/packed advance_256 60 ^vpmaddubsw .*%ymm
+x86-64-avx2/packed advance_256 120 ^vpmaddwd .*%ymm
 x86-64-avx2/pulse advance_256 24 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/vector_integer advance_128 48 ^vpaddd .*%xmm
 x86-64-avx2/vector_integer advance_256 48 ^vpaddd .*%ymm
 x86-64-avx2/vector_integer advance_256 12 ^vpshufb .*%ymm
 x86-64-avx2/wide_multiply advance 48 ^mulx
 x86-64-avx2/wide_multiply advance 24 ^imul
+x86-64-avx512/carryless advance_512 40 ^vpclmul.*%zmm
 x86-64-avx512/cipher advance_512 108 ^vaesenc .*%zmm
 x86-64-avx512/cipher advance_512 12 ^vaesenclast .*%zmm
 x86-64-avx512/copy * 8 ^vmov.*%zmm
@@ -88,6 +99,8 @@ x86-64-avx512/gather * 2 ^vpscatter
 x86-64-avx512/matrix advance_512 16 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/matrix_byte advance_byte 16 ^vpdpbusd .*%zmm
 x86-64-avx512/matrix_single advance_512 16 ^vfn?m(add|sub)[0-9]*ps .*%zmm
+x86-64-avx512/packed advance_512 60 ^vpmaddubsw .*%zmm
+x86-64-avx512/packed_vnni advance_512 90 ^vpdpbusd .*%zmm
 x86-64-avx512/pulse advance_512 24 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vpaddd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vprold .*%zmm

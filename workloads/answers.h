@@ -25,8 +25,8 @@
  *
  * Bounds: HF_ANSWERS_WORDS words and HF_ANSWERS_MAX answers a thread; the oldest goes when room is needed. An
  * answer longer than HF_ANSWERS_WORDS / 2 is refused by an assertion. Where there is no memory for the store,
- * answers are worked out every time. Each thread has its own store. Copying costs about 0.1 ns a word,
- * looking up some 50 ns.
+ * answers are worked out every time. Each thread has its own store. A kept answer
+ * of five words costs 30 to 70 ns.
  */
 #ifndef HOLDFAST_WORKLOADS_ANSWERS_H
 #define HOLDFAST_WORKLOADS_ANSWERS_H

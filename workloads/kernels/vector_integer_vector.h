@@ -19,10 +19,19 @@
 #define GROUPS             HF_CHACHA_GROUPS
 #define MOVING             NAME(HF_CHACHA_MOVING)
 
+/* Instrumented code of that size would take the compiler minutes. */
+#if defined(HOLDFAST_SANITIZED) && defined(__clang__)
+#define UNROLL
+#elif defined(HOLDFAST_SANITIZED)
+#define UNROLL _Pragma("GCC unroll 1")
+#else
+#define UNROLL HF_UNROLL
+#endif
+
 _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the width");
 
 #define EACH_GROUP(statement)                                                                                \
-    HF_UNROLL                                                                                                \
+    UNROLL                                                                                                   \
     for (int g = 0; g < groups; g++)                                                                         \
     statement
 
@@ -34,7 +43,7 @@ _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the
 
 /* The four quarter rounds of a half: one in each column of words. */
 #define HALF_ROUND(rotate_first, rotate_second)                                                              \
-    HF_UNROLL                                                                                                \
+    UNROLL                                                                                                   \
     for (int first = 0; first < groups; first += 4) {                                                        \
         EACH_OF_FOUR(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                     \
         EACH_OF_FOUR(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                     \
@@ -68,24 +77,24 @@ HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], int groups, const ROTAT
 }
 
 HF_INLINE void NAME(load)(VECTOR x[TOGETHER][4], const uint64_t *words, int groups){EACH_GROUP({
-    HF_UNROLL
+    UNROLL
     for (int row = 0; row < 4; row++)
         x[g][row] = V_LOAD(&words[(g * 4 + row) * VECTOR_WORDS]);
 })}
 
 HF_INLINE void NAME(store)(const VECTOR x[TOGETHER][4], uint64_t *words, int groups){EACH_GROUP({
-    HF_UNROLL
+    UNROLL
     for (int row = 0; row < 4; row++)
         V_STORE(&words[(g * 4 + row) * VECTOR_WORDS], x[g][row]);
 })}
 
 HF_INLINE void NAME(step)(VECTOR x[TOGETHER][4], const uint64_t *steer, int groups, const ROTATIONS *r)
 {
-    HF_UNROLL
+    UNROLL
     for (int i = 0; i < HF_CHACHA_DOUBLES; i++)
         NAME(double_round)(x, groups, r);
     EACH_GROUP({
-        HF_UNROLL
+        UNROLL
         for (int row = 0; row < 4; row++)
             x[g][row] = V_XOR(x[g][row], V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS]));
     })
@@ -94,7 +103,7 @@ HF_INLINE void NAME(step)(VECTOR x[TOGETHER][4], const uint64_t *steer, int grou
 /* A step of all groups in memory, TOGETHER at a time. */
 HF_INLINE void NAME(step_in_memory)(uint64_t *words, const uint64_t *steer, const ROTATIONS *r)
 {
-    HF_UNROLL
+    UNROLL
     for (int first = 0; first < GROUPS; first += TOGETHER) {
         int groups = first + TOGETHER <= GROUPS ? TOGETHER : GROUPS - first;
         VECTOR x[TOGETHER][4];
@@ -168,7 +177,7 @@ static uint64_t NAME(limit)(uint64_t rounds)
     (void)rotations;
     V_OPAQUE(b);
     for (uint64_t round = 0; round < rounds; round++) {
-        HF_UNROLL
+        UNROLL
         for (int i = 0; i < 4; i++) {
             FREE_HALF(V_ROTATE_16, V_ROTATE_12);
             FREE_HALF(V_ROTATE_8, V_ROTATE_7);
@@ -202,6 +211,7 @@ const struct hf_kernel ENTRY_NAME = {
 #undef IN_REGISTERS
 #undef TOGETHER
 #undef MOVING
+#undef UNROLL
 #undef EACH_GROUP
 #undef EACH_OF_FOUR
 #undef HALF_ROUND
