@@ -187,7 +187,7 @@ if build dev; then
     if [ "$tier" = quick ]; then
         tests dev "unit, command-line and injection tests" -R '^(unit|cli|inject)/'
     else
-        HOLDFAST_INJECTIONS=5000
+        HOLDFAST_INJECTIONS=${HOLDFAST_INJECTIONS:-5000}
         export HOLDFAST_INJECTIONS
         tests dev "all tests"
     fi
