@@ -22,6 +22,7 @@ x86-64-avx512/fma_residue advance_512
 x86-64-avx2/pulse advance_256
 x86-64-avx512/pulse advance_512
 aarch64/fma_residue advance_128
+aarch64/wide_multiply advance
 '
 
 # "folder/file function minimum pattern": at least so many instructions in the hot loop that match the extended regular
