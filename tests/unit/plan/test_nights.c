@@ -75,7 +75,7 @@ static void print_row(const char *name, const struct table_row *row)
 }
 
 #ifdef HOLDFAST_SANITIZED
-#define SHARE(nights) ((nights) / 8)
+#define SHARE(nights) ((nights) / 2)
 #else
 #define SHARE(nights) (nights)
 #endif
@@ -99,19 +99,18 @@ static void by_hand_methods_certify_bad_settings(void **state)
 static void check_belief(const char *name, const struct table_row *row)
 {
     /* These rigs have no shared rail and a slope spread of 10 %, not what the belief takes for given: it must
-     * stand that. The rig model's own nights are in docs/performance.md. Widened by three standard errors;
-     * the groups of a night share its slope, so that a night, not a group, is what is drawn independently. */
-    const double nights = row->nights;
+     * stand that. The rig model's own nights are in docs/performance.md. Widened by three standard errors. */
+    const double groups = row->groups;
 
     print_row(name, row);
     assert_int_equal(row->finished, row->nights);
-    assert_true(row->above_rate <= 0.045 + 3.0 * sqrt(0.045 * 0.955 / nights));
+    assert_true(row->above_rate <= 0.045 + 3.0 * sqrt(0.045 * 0.955 / groups));
     assert_true(row->hours_median <= 1.25 * 6.0);
     assert_true(row->hours_p90 <= 1.6 * 6.0);
     assert_true(row->steps_below <= 2.1);
     assert_true(row->resets <= 1.5 * 8.0);
-    assert_true(row->covered >= 0.90 - 3.0 * sqrt(0.10 * 0.90 / nights));
-    assert_true(row->alarms <= 0.02 + 3.0 * sqrt(0.02 * 0.98 / nights));
+    assert_true(row->covered >= 0.90 - 3.0 * sqrt(0.10 * 0.90 / groups));
+    assert_true(row->alarms <= 0.02 + 3.0 * sqrt(0.02 * 0.98 / groups));
 }
 
 static void belief_keeps_its_bounds(void **state)
