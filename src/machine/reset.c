@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/types.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include "machine/files.h"
@@ -80,6 +81,7 @@ void hf_reset_here(unsigned long number)
     if (kind == HF_RESET_NONE)
         return;
     fprintf(stderr, "reset %lu: %s\n", number, names[kind]);
+    (void)tcdrain(STDERR_FILENO); /* or the console never says it */
 
     if (kind == HF_RESET_REBOOT)
         put("/proc/sysrq-trigger", "b");
