@@ -214,7 +214,7 @@ static void add_totals(const struct hf_live_state *state, int columns, struct hf
                    "%s, %" PRIu64 " resets, %" PRIu64 " failed, %" PRIu64 " void, %" PRIu64
                    " blocks checked%s",
                    heat, state->resets, state->failures, state->voids, state->blocks,
-                   state->clock_factor > 1 ? ", simulated" : "");
+                   state->clock_factor > 1 ? " (rig)" : "");
     add_line(text, columns, line);
 }
 
