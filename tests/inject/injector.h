@@ -2,19 +2,20 @@
  * Runs blocks in a target, stops it at a random moment, flips bits, and judges what came of it.
  *
  *   fresh target --gate--> block --timer--> stopped: bits are flipped --> goes on --> gate: judged
- *                                                                         |-> signal, other exit, elsewhere:
- * died
+ *                                                                         |-> signal, exit, elsewhere: died
  *                                                                         '-> no end in its time: hung
  *
  * Outcomes:
  *   reported    the target's comparison or the injector's (as the supervisor's) found a wrong digest, or the
- * scrub at the end found a wrong word in the arena died, hung  the worker is gone or makes no progress: a
- * verdict of its own none        digest right and the final state bit for bit that of an undisturbed run
+ *               scrub at the end found a wrong word in the arena
+ *   died, hung  the worker is gone or makes no progress: a verdict of its own
+ *   none        digest right and the final state bit for bit that of an undisturbed run
  *   scratch     digest right and the state differs, but only where nothing reads it any more: after a further
  *               block the digest is right too and no other bit differs but those that were flipped in memory
  *               (padding); what a step only uses for itself has been overwritten by then. Or a bit of the
- * state was flipped when the digest had been taken missed      anything else: wrong state, digest or amount
- * of work without a report
+ *               state was flipped when the digest had been taken. Or the pointer to the state was hit before
+ *               the block began: all of the block was done, right, at that other address
+ *   missed      anything else: wrong state, digest or amount of work without a report
  *
  * Of those without effect some are probed: the target is put back to where it was stopped, and the 32 bits
  * around the flipped one are filled with random ones. If that has an effect, the word was in use and the bit
@@ -160,6 +161,7 @@ static void target_ensure(struct injector *injector)
     if (injector->pid != 0)
         return;
     (void)fflush(NULL);
+    memset(injector->state, 0, injector->state_bytes_max); /* what the last one did astray */
     injector->pid = fork();
     assert(injector->pid >= 0);
     if (injector->pid == 0)
@@ -539,6 +541,23 @@ static int came_too_late(const struct injector *injector, const struct truth *tr
     return memcmp(room, truth->state, bytes) == 0;
 }
 
+/* The pointer to the state was hit before start(), in a register or where it was saved: state and padding are
+ * bit for bit right where it pointed then. What an earlier target left there was wiped. */
+static int done_elsewhere(const struct injector *injector, const struct truth *truth)
+{
+    const struct flip *flip = &injector->flip;
+    size_t bytes = truth->order.kernel->state_bytes;
+    uint64_t address = (uint64_t)(uintptr_t)injector->state;
+    uint64_t other = address;
+
+    if (flip->kind != KIND_GENERAL && flip->kind != KIND_STACK)
+        return 0;
+    for (int i = 0; i < flip->bit_count; i++)
+        other ^= UINT64_C(1) << flip->bits[i] % 64;
+    return other > address && other - address <= injector->state_bytes_max - bytes &&
+           memcmp(injector->state + (other - address), truth->state, bytes) == 0;
+}
+
 /* Bits that a kernel of two cores found wrong on its partner's side: a worker reports them, naming the
  * partner. */
 static uint64_t foreign_bits(const struct hf_kernel *kernel, const unsigned char *state)
@@ -567,7 +586,7 @@ static enum outcome judge(const struct injector *injector, const struct truth *t
         return OUTCOME_MISSED;
     if (memcmp(injector->state, truth->state, kernel->state_bytes) == 0)
         return OUTCOME_NONE;
-    if (came_too_late(injector, truth, room))
+    if (came_too_late(injector, truth, room) || done_elsewhere(injector, truth))
         return OUTCOME_SCRATCH;
     if (next_block_is_right(truth, &injector->flip, injector->state, room) ||
         difference_is_inert(truth, injector->state, room))
@@ -636,7 +655,7 @@ static int injector_init(struct injector *injector, size_t state_bytes_max, uint
     *injector = (struct injector){.state_bytes_max = state_bytes_max};
     injector->stage = map_guarded(sizeof *injector->stage);
     injector->state = map_guarded(state_bytes_max);
-    injector->snapshot.state = map_guarded(state_bytes_max);
+    injector->snapshot.state = map_own(state_bytes_max);
     layout_find(&injector->layout);
     hf_random_init(&injector->random, seed, 0);
     (void)sigemptyset(&child_signal);

@@ -71,6 +71,16 @@ static void *map_guarded(size_t bytes)
     return area + PAGE;
 }
 
+/* The injector's own: not there at all in a target, whose stores may go astray. */
+static void *map_own(size_t bytes)
+{
+    void *area = map_guarded(bytes);
+
+    if (madvise(area, (bytes + PAGE - 1) / PAGE * PAGE, MADV_DONTFORK) != 0)
+        abort();
+    return area;
+}
+
 static uint64_t now_ns(void)
 {
     struct timespec now;

@@ -96,8 +96,8 @@ static void truth_find(struct truth *truth, const struct hf_kernel *kernel, doub
     truth->expected = kernel->expect(operands, operand_seed, truth->steps);
     truth->expected_after_two = kernel->expect(operands, operand_seed, 2 * truth->steps);
     if (truth->state == NULL) {
-        truth->state = map_guarded(injector.state_bytes_max);
-        truth->state_after_two = map_guarded(injector.state_bytes_max);
+        truth->state = map_own(injector.state_bytes_max);
+        truth->state_after_two = map_own(injector.state_bytes_max);
     }
     memset(state, 0, kernel->state_bytes);
     kernel->start(state, operands, operand_seed);
