@@ -57,6 +57,7 @@ mix.h workloads
 rehearse.h harness
 evidence.h output
 live.h output
+upload.h output
 '
 
 # --- the table: single includes that are allowed all the same ---

@@ -11,7 +11,8 @@
  * asks a program of the user's; `sheet` asks a person. docs/drivers.md says what each needs and does.
  *
  * `rig` also plays the machine: its poll says which damage the simulated processor does, its sensors show the
- * model's temperatures and clocks. Real drivers never return damage.
+ * model's temperatures and clocks. Real drivers never return damage. `command` and `sheet` can be put in front
+ * of the rig (hf_driver_rig_set_by), with a folder between them that stands for the board.
  */
 #ifndef HOLDFAST_DRIVER_H
 #define HOLDFAST_DRIVER_H
@@ -65,8 +66,11 @@ struct hf_driver_config {
     const char *const *command;
     int command_count;
     double command_limit_s;
+    /* sheet only: what was in force last, by an earlier session's record; -1: not known. NULL: nothing is. */
+    const int16_t *last_step;
     /* rig only */
     const struct hf_rig_config *rig;
+    const char *board; /* the folder of the ratios, when they are set from outside; NULL otherwise */
     const char *run_directory; /* where rig-boot lives; NULL: nothing is kept, and the machine cannot reset */
     double clock_factor;
     double run_time_s; /* run time already passed: the model's slow drift goes on from there */
@@ -109,6 +113,9 @@ struct hf_driver_ops {
      * caller ends the group's trial on it. Nothing follows a reset. Time that did not fit is made up by the
      * next call. */
     int (*poll)(void *state, double run_seconds, struct hf_rig_fault *ret_damage);
+    /* 1: a damage of this group was told, and is to be noticed in the wall's time, not in the model's faster
+     * one: the group has no further faults, and its run time does not count. */
+    int (*is_silent)(const void *state, int group);
     /* A reset of the simulated machine: makes the next boot durable. The caller then dies without a word;
      * every later call but close fails. */
     int (*reset)(void *state, struct hf_error *error);
@@ -120,6 +127,9 @@ struct hf_driver_ops {
 
 /* The driver of that name; NULL when there is none. */
 const struct hf_driver_ops *hf_driver_find(const char *name);
+/* The rig whose ratios are set from outside, by "command" or "sheet" (of the profile's rig section); for "" the
+ * rig itself; NULL when there is no such. */
+const struct hf_driver_ops *hf_driver_rig_set_by(const char *set_by);
 int hf_driver_count(void);
 const struct hf_driver_ops *hf_driver_at(int index);
 

@@ -287,7 +287,8 @@ void hf_log_reader_close(struct hf_log_reader *reader); /* NULL is allowed */
 int hf_log_reader_handle(const struct hf_log_reader *reader);
 
 /* Reads what is there, at most max records; the count. HF_E_IO when the log cannot be read any more. The
- * first drain up to -EAGAIN is the past: its events are marked `earlier`. */
+ * first drain up to -EAGAIN is the past: its events are marked `earlier` (of trace points: what came between
+ * a session that was killed and this one). */
 int hf_log_reader_drain(struct hf_log_reader *reader, int64_t now_ns, int max, struct hf_error *error);
 void hf_log_reader_totals(const struct hf_log_reader *reader, struct hf_log_totals *ret_totals);
 

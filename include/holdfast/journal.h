@@ -105,6 +105,10 @@ struct hf_journal_file_ops {
 
 extern const struct hf_journal_file_ops hf_journal_file_ops_real;
 
+/* Told of each commit: before its lines are written (durable 0), and once they cannot be lost any more
+ * (durable 1). `sequence` and, when durable, `crc` are of its last line. For tests of durability. */
+typedef void hf_commit_witness(void *context, int durable, uint64_t sequence, uint32_t crc);
+
 struct hf_journal_options {
     const struct hf_clock *clock;               /* NULL: hf_clock_real */
     const struct hf_journal_file_ops *file_ops; /* NULL: the real ones */
@@ -113,6 +117,8 @@ struct hf_journal_options {
     int read_only;        /* 1: nothing is changed on disk, torn tails are only reported */
     uint64_t salt;        /* of a new journal; 0: drawn from getrandom */
     size_t reserve_bytes; /* space for a night; 0: 16 MiB; tests use less */
+    hf_commit_witness *witness; /* may be NULL */
+    void *witness_context;
 };
 
 struct hf_journal;

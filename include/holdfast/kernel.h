@@ -47,7 +47,7 @@ struct hf_lane_report {
 };
 
 /* What a strike may damage so that it hits live state (src/harness/strike.c). */
-enum hf_live_state {
+enum hf_kernel_live {
     HF_LIVE_VECTOR = 1,  /* vector registers */
     HF_LIVE_GENERAL = 2, /* general registers that hold data */
     HF_LIVE_MEMORY = 4   /* the state buffer */
@@ -67,7 +67,7 @@ struct hf_kernel {
     int level;                  /* memory kernels: 1 to 3 the cache of that level, 4 memory; 0: others */
     int arena;                  /* enum hf_arena_kind (workloads/arena.h); 0: the state is all it works on */
     uint64_t words_per_step;    /* of the arena: all its words are visited in words / this many steps */
-    unsigned live_state;        /* enum hf_live_state */
+    unsigned live_state;        /* enum hf_kernel_live */
     uint64_t live_bits;         /* bits that plant() can flip: all that a later step or the digest uses */
     uint64_t burst_steps;       /* steps that take roughly 20 us on a current core: the natural burst */
     double operations_per_step; /* limiting instructions; one vector instruction counts as one */

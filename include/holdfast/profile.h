@@ -55,6 +55,17 @@ struct hf_profile_rig {
     double slope_nats, slope_chip_sd, slope_core_sd, frailty_mhz, drift_mhz, ambient_c;
     double droop_scale, heat_scale;
     int hot_cores, flat_cores, weak_units, stretching, settings_lost, simple;
+    char set_by[16]; /* "command" or "sheet": that driver sets its ratios, from outside; "": it does so itself */
+    char board[256]; /* the folder between them, one file a group */
+};
+
+/* "upload": the server that evidence is sent to (upload.h). url "": none. */
+struct hf_profile_upload {
+    char url[512];        /* https, or plain http to this machine; files go below it */
+    char token_file[256]; /* "": no token is sent */
+    char ca_file[256];    /* PEM; "": the system's authorities */
+    double every_s;       /* "every_minutes", default 30: the report and the journal of a run that goes on */
+    double silence_s;     /* default 60: a server that is silent for so long is given up, for now */
 };
 
 struct hf_profile {
@@ -100,6 +111,8 @@ struct hf_profile {
     double memory_mts; /* the memory's speed as entered, million transfers a second; NAN: not given */
     char conditions_note[256];
 
+    struct hf_profile_upload upload;
+
     int has_rig;
     struct hf_profile_rig rig;
 
@@ -112,6 +125,9 @@ int hf_profile_parse(const char *bytes, size_t size, const char *source, struct 
                      struct hf_error *error);
 int hf_profile_read(const char *path, struct hf_profile **ret_profile, struct hf_error *error);
 void hf_profile_free(struct hf_profile *profile); /* NULL is allowed */
+
+/* Why evidence must not be sent to the address, as words that go on after its name; NULL: it may. */
+const char *hf_profile_url_problem(const char *url);
 
 double hf_profile_ratio(const struct hf_profile *profile, int step);
 double hf_profile_mhz(const struct hf_profile *profile, int step);

@@ -29,4 +29,11 @@ enum hf_reset hf_reset_turn(enum hf_reset kind, unsigned long number);
  * be done. */
 void hf_reset_here(unsigned long number);
 
+/* Where the emulated machine tells from outside the file system what its journal has acknowledged:
+ * holdfast.witness=NAME on the kernel's command line is the terminal /dev/NAME. -1 without the word. */
+int hf_reset_witness_open(void);
+/* One line; on its way out of the machine when the call returns. -1 is allowed. */
+void hf_reset_witness_say(int fd, const char *line);
+void hf_reset_witness_close(int fd);
+
 #endif

@@ -120,6 +120,10 @@ int hf_rig_set_load(struct hf_rig *rig, int group, const struct hf_load_slice *s
 /* Which cores of the group carry the load: bit c for core c; the others idle. All do until this is called. */
 void hf_rig_set_working(struct hf_rig *rig, int group, uint32_t cores);
 
+/* A silent group draws its current and makes its heat, but has no faults: one of its faults was told already
+ * and is not noticed yet. Ends with begin_run, or with silent 0. */
+void hf_rig_set_silent(struct hf_rig *rig, int group, int silent);
+
 /* The night mix as the rig sees it: the load behind edge_mhz. Weights add up to 1. */
 const struct hf_load_slice *hf_rig_night_mix(int *ret_count);
 

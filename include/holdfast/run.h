@@ -60,6 +60,7 @@ struct hf_run_state {
     int parked;
     int finished;
     int proofs;                              /* proof records */
+    int16_t setting[HF_GROUPS_MAX];          /* 1 + the step that was read back last; 0: none was */
     int open_count;                          /* trials open */
     struct hf_run_trial open[HF_GROUPS_MAX]; /* by group; a joint trial stands in open[0] with group ALL */
 };
@@ -74,6 +75,9 @@ struct hf_run {
     struct hf_run_state state;
     struct hf_journal_opening opening;
     int lock_fd;                     /* -1 when read-only */
+    /* as the journal was found, before this process added to it */
+    char boot_before[HF_BOOT_ID_MAX]; /* of its last record; "": a new run */
+    int session_was_open;             /* the session that wrote it did not end in good order */
     double clock_factor;             /* 1 unless the rig's clock runs faster */
     hf_event_visitor *event_visitor; /* as given */
     void *event_context;

@@ -31,6 +31,13 @@ static int64_t real_monotonic_ns(void *context)
 
 const struct hf_clock hf_clock_real = {real_wall_ns, real_monotonic_ns, NULL};
 
+int64_t hf_clock_slept_ns(void)
+{
+    int64_t monotonic_ns = clock_read_ns(CLOCK_MONOTONIC);
+
+    return clock_read_ns(CLOCK_BOOTTIME) - monotonic_ns;
+}
+
 void hf_time_format(int64_t wall_ns, char ret_text[HF_TIME_TEXT])
 {
     time_t seconds = (time_t)(wall_ns / 1000000000);

@@ -21,7 +21,7 @@
 
 static struct {
     const char *kernel, *compare;
-    int json, cpu;
+    int json, cpu, every_entry;
     double for_s;
 } settings;
 
@@ -30,6 +30,8 @@ static const struct hf_option options[] = {
     {"cpu", HF_OPTION_INTEGER, &settings.cpu, "N", "on this CPU (default: the first allowed)", 0, 8191},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "time for each kernel (default 1s)", 0, 0},
     {"compare", HF_OPTION_STRING, &settings.compare, "PROGRAM", "and set beside what this one measures", 0,
+     0},
+    {"every-entry", HF_OPTION_FLAG, &settings.every_entry, NULL, "also those that a faster one replaces", 0,
      0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output", 0, 0},
     {0},
@@ -102,8 +104,8 @@ static void measure_blocks(int index, void *states, struct result *result)
     result->wrong = wrong;
 }
 
-/* The same of an entry with every block folded, which no slice asks for. */
-static void measure_folded_blocks(const struct hf_kernel *kernel, void *states, struct result *result)
+/* The same of an entry that no slice asks for: with every block folded, or one that a faster one replaces. */
+static void measure_other_blocks(const struct hf_kernel *kernel, void *states, struct result *result)
 {
     uint64_t begin = hf_ticks_now();
     uint64_t checking = 0;
@@ -125,7 +127,7 @@ static void measure_folded_blocks(const struct hf_kernel *kernel, void *states, 
     result->check_share = (double)checking / (double)(hf_ticks_now() - begin);
 }
 
-/* The kernel of that index, or its entry that folds every block. */
+/* The kernel of that index, or another entry of it. */
 static int measure(int index, const struct hf_kernel *kernel, struct result *ret_result,
                    struct hf_error *error)
 {
@@ -137,7 +139,7 @@ static int measure(int index, const struct hf_kernel *kernel, struct result *ret
     if (kernel == hf_kernel_at(index))
         measure_blocks(index, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
     else
-        measure_folded_blocks(kernel, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
+        measure_other_blocks(kernel, (void *)(((uintptr_t)memory + 63) & ~(uintptr_t)63), ret_result);
     hf_free(memory);
     if (ret_result->wrong > 0)
         return hf_fail(error, HF_E_UNPROVED,
@@ -345,7 +347,27 @@ static int bench_entry(int index, const struct hf_kernel *kernel, double hz, str
     return HF_OK;
 }
 
-/* One row for each entry that was asked for, and one more for its folded blocks. */
+/* An entry, and one more row for its folded blocks. */
+static int bench_variants(int index, const struct hf_kernel *kernel, double hz, struct hf_json_writer *writer,
+                          struct hf_error *error)
+{
+    if (bench_entry(index, kernel, hz, writer, error) == HF_OK && kernel->folded != NULL)
+        (void)bench_entry(index, kernel->folded, hz, writer, error);
+    return error->code;
+}
+
+/* The entry that runs here, or every one that could. */
+static int bench_line(int index, double hz, struct hf_json_writer *writer, struct hf_error *error)
+{
+    const struct hf_kernel *entries[HF_KERNEL_ENTRIES_MAX] = {hf_kernel_at(index)};
+    int count = settings.every_entry ? hf_kernel_entries(index, entries) : 1;
+
+    for (int i = 0; i < count && error->code == HF_OK; i++)
+        (void)bench_variants(index, entries[i], hz, writer, error);
+    return error->code;
+}
+
+/* Rows of every kernel that was asked for. */
 static int bench_kernels(double hz, struct hf_json_writer *writer, struct hf_error *error)
 {
     int count = 0;
@@ -358,9 +380,7 @@ static int bench_kernels(double hz, struct hf_json_writer *writer, struct hf_err
             continue;
         if (!settings.json && count++ == 0)
             print_head(hz);
-        if (bench_entry(i, kernel, hz, writer, error) != HF_OK)
-            return error->code;
-        if (kernel->folded != NULL && bench_entry(i, kernel->folded, hz, writer, error) != HF_OK)
+        if (bench_line(i, hz, writer, error) != HF_OK)
             return error->code;
     }
     hf_json_array_close(writer);

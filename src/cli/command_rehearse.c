@@ -1,4 +1,5 @@
 /* holdfast rehearse: whole nights against the rig model in virtual time. */
+#include <assert.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -32,12 +33,10 @@ static struct rehearse_settings {
 static const struct hf_option options[] = {
     {"rigs", HF_OPTION_INTEGER, &settings.rigs, "N", "so many nights, each with its own rig", 1, 100000},
     {"seed", HF_OPTION_U64, &settings.seed, "S", "of the first rig; the next have S+1, S+2, ...", 0, 0},
-    {"method", HF_OPTION_STRING, &settings.method, "M", "step-up, bisect or belief; default: all three", 0,
-     0},
+    {"method", HF_OPTION_CHOICE, &settings.method, "step-up|bisect|belief", "(default: all three)", 0, 0},
     {"groups", HF_OPTION_INTEGER, &settings.groups, "G", "core groups of a rig", 1, HF_RIG_GROUPS_MAX},
     {"cores", HF_OPTION_INTEGER, &settings.cores, "C", "cores of a group", 1, HF_RIG_CORES_MAX},
-    {"family", HF_OPTION_STRING, &settings.family, "F", "steep or shallow: 2.3 or 0.9 nats a step, not 1.5",
-     0, 0},
+    {"family", HF_OPTION_CHOICE, &settings.family, "steep|shallow", "2.3 or 0.9 nats a step, not 1.5", 0, 0},
     {"oddities", HF_OPTION_STRING, &settings.oddities, "LIST", "comma separated, or all; see below", 0, 0},
     {"profile", HF_OPTION_STRING, &settings.profile, "FILE", "the nights of this machine, in words", 0, 0},
     {"jobs", HF_OPTION_INTEGER, &settings.jobs, "J", "processes that share the nights", 1, HF_JOBS_MAX},
@@ -119,18 +118,10 @@ static int stage_of_profile(struct stage *stage, struct hf_error *error)
     return error->code;
 }
 
-static int set_family(struct hf_rig_config *rig, struct hf_error *error)
+static void set_family(struct hf_rig_config *rig)
 {
-    if (settings.family == NULL)
-        return HF_OK;
-    if (strcmp(settings.family, "steep") == 0)
-        rig->slope_nats = STEEP_NATS;
-    else if (strcmp(settings.family, "shallow") == 0)
-        rig->slope_nats = SHALLOW_NATS;
-    else
-        return hf_fail(error, HF_E_USAGE, "there is no family \"%.40s\"; choose steep or shallow",
-                       settings.family);
-    return HF_OK;
+    if (settings.family != NULL)
+        rig->slope_nats = strcmp(settings.family, "steep") == 0 ? STEEP_NATS : SHALLOW_NATS;
 }
 
 static int set_oddity(struct hf_rig_config *rig, const char *name, size_t length)
@@ -174,16 +165,12 @@ static int make_stage(struct stage *stage, struct hf_error *error)
 {
     memset(stage, 0, sizeof *stage);
     stage->only = settings.method != NULL ? hf_plan_method_of_name(settings.method) : -1;
-    if (settings.method != NULL && stage->only < 0)
-        return hf_fail(error, HF_E_USAGE,
-                       "there is no method \"%.40s\"; choose one of step-up, bisect, belief",
-                       settings.method);
+    assert(settings.method == NULL || stage->only >= 0);
     if (settings.profile == NULL)
         stage_of_defaults(stage);
     else if (stage_of_profile(stage, error) != HF_OK)
         return error->code;
-    if (set_family(&stage->rig, error) != HF_OK)
-        return error->code;
+    set_family(&stage->rig);
     return set_oddities(&stage->rig, error);
 }
 

@@ -24,7 +24,7 @@ static const struct hf_option options[] = {
     {"svg", HF_OPTION_STRING, &settings.svg, "DIR", "writes the plots there too, a file each", 0, 0},
     {"text", HF_OPTION_FLAG, &settings.text, NULL, "the summary only, no page", 0, 0},
     {"json", HF_OPTION_FLAG, &settings.json, NULL, "one JSON document on standard output, no page", 0, 0},
-    {"compare", HF_OPTION_FLAG, &settings.compare, NULL, "these runs side by side: --compare DIR...", 0, 0},
+    {"compare", HF_OPTION_FLAG, &settings.compare, "DIR...", "these runs side by side", 0, 0},
     {0}};
 
 static const struct hf_usage usage = {

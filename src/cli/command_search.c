@@ -7,16 +7,20 @@
 #include "cli/dry_run.h"
 #include "cli/options.h"
 #include "cli/screen.h"
+#include "cli/sending.h"
+#include "cli/service.h"
 #include "cli/session.h"
 #include "cli/true_limits.h"
 #include "holdfast/clock.h"
 #include "holdfast/evidence.h"
+#include "holdfast/notify.h"
 
-#define DEFECT_TOLD 0.5 /* chance of a core that fails at any ratio from which on it is told */
+#define SEND_REST_S 30.0 /* uploads after the end of the run */
+#define DEFECT_TOLD 0.5  /* chance of a core that fails at any ratio from which on it is told */
 
 static struct {
     const char *profile, *run, *method, *by, *guard, *root;
-    int json, lines, accept, applied, unpark, salvage, dry_run;
+    int json, lines, accept, applied, unpark, salvage, dry_run, install_service, remove_service;
     double for_s;
 } settings;
 
@@ -25,17 +29,20 @@ static const struct hf_option options[] = {
      "the machine's profile; frozen when the run starts", 0, 0},
     {"run", HF_OPTION_STRING, &settings.run, "DIR", "the run's directory (default: by the profile's name)", 0,
      0},
-    {"method", HF_OPTION_STRING, &settings.method, "NAME",
-     "belief, bisect or step-up (default: the profile's)", 0, 0},
+    {"method", HF_OPTION_CHOICE, &settings.method, "belief|bisect|step-up", "(default: the profile's)", 0, 0},
     {"by", HF_OPTION_STRING, &settings.by, "HH:MM", "done by then, if need be with lower ratios", 0, 0},
     {"for", HF_OPTION_DURATION, &settings.for_s, "TIME", "stop after so much wall time: 90s, 20m, 6h", 0, 0},
     {"applied", HF_OPTION_FLAG, &settings.applied, NULL, "the settings asked for by the sheet are in force",
      0, 0},
-    {"guard", HF_OPTION_STRING, &settings.guard, "WHEN", "watchdog, error reports: auto, on, off", 0, 0},
+    {"guard", HF_OPTION_CHOICE, &settings.guard, "auto|on|off", "watchdog, error reports (default: auto)", 0,
+     0},
     {"dry-run", HF_OPTION_FLAG, &settings.dry_run, NULL,
      "show what the driver would write where, and do nothing", 0, 0},
     {"root", HF_OPTION_STRING, &settings.root, "DIR", "with --dry-run: a recorded machine's sys and proc", 0,
      0},
+    {"install-service", HF_OPTION_FLAG, &settings.install_service, NULL,
+     "go on with the run at every boot; nothing starts now", 0, 0},
+    {"remove-service", HF_OPTION_FLAG, &settings.remove_service, NULL, "no longer at boot", 0, 0},
     {"unpark", HF_OPTION_FLAG, &settings.unpark, NULL, "go on with a run that was parked after resets", 0, 0},
     {"salvage", HF_OPTION_FLAG, &settings.salvage, NULL, "keep what is provably good of a damaged journal", 0,
      0},
@@ -200,10 +207,20 @@ static int is_guarded(const struct hf_driver_ops *driver)
 
 /* --- the screen ---------------------------------------------------------------------------------------- */
 
+/* Who sees the events beside the plan; either may be NULL. */
+struct onlookers {
+    struct hf_screen *screen;
+    struct hf_keeper *keeper;
+};
+
 static int observe(void *context, const struct hf_event *event, struct hf_error *error)
 {
+    const struct onlookers *onlookers = context;
+
     (void)error;
-    hf_screen_observe(context, event);
+    if (onlookers->screen != NULL)
+        hf_screen_observe(onlookers->screen, event);
+    hf_keeper_observe(onlookers->keeper, event);
     return HF_OK;
 }
 
@@ -224,8 +241,26 @@ static void show(void *context, const struct hf_supervisor_view *view)
     hf_screen_show(watcher->screen, view, watcher->plan);
 }
 
-static int run(struct hf_session *session, struct hf_screen *screen)
+/* What is left goes out after the run, which nobody waits for long: the rest stays queued. */
+static void send_rest(struct hf_session *session)
 {
+    struct hf_sending sending = {.directory = session->directory,
+                                 .server = session->profile->upload,
+                                 .limit_s = SEND_REST_S,
+                                 .say = hf_session_say,
+                                 .say_context = session};
+    struct hf_error error = {0};
+    char line[sizeof error.message + 80];
+
+    if (sending.server.url[0] == '\0' || hf_send(&sending, &error) == HF_OK)
+        return;
+    (void)snprintf(line, sizeof line, "upload: %s", error.message);
+    hf_session_say(session, line);
+}
+
+static int run(struct hf_session *session, const struct onlookers *onlookers)
+{
+    struct hf_screen *screen = onlookers->screen;
     struct watcher watcher = {screen, session->plan};
     struct hf_supervisor_options supervisor = {
         .run = session->run,
@@ -240,6 +275,9 @@ static int run(struct hf_session *session, struct hf_screen *screen)
         .ask_applied = isatty(0) && isatty(1) && !settings.json ? ask_applied : NULL,
         .show = screen != NULL ? show : NULL,
         .show_context = &watcher,
+        .loop_begin = onlookers->keeper != NULL ? hf_keeper_begin : NULL,
+        .loop_end = hf_keeper_end,
+        .loop_context = onlookers->keeper,
         .say = hf_session_say,
         .say_context = session,
     };
@@ -259,9 +297,21 @@ static int run(struct hf_session *session, struct hf_screen *screen)
         else
             print_summary(session, &result);
         status = write_evidence(session, result.end, exit_status_of(&result));
+        send_rest(session);
     }
     hf_text_release(&result.words);
     return status;
+}
+
+/* A service manager that waits for us learns that all is well and that nothing will follow. */
+static void tell_finished(void)
+{
+    struct hf_notify notify;
+    struct hf_error error = {0};
+
+    if (hf_notify_open(&notify, getpid(), &error) == HF_OK)
+        (void)hf_notify_send(&notify, "READY=1\nSTATUS=the search is finished\nSTOPPING=1");
+    hf_notify_close(&notify);
 }
 
 /* A finished run stays as it is: its evidence is written again and its end told. */
@@ -269,6 +319,7 @@ static int show_finished(struct hf_session *session)
 {
     struct hf_supervisor_result result = {.end = HF_END_FINISHED};
 
+    tell_finished();
     hf_session_say(session,
                    "this run is finished; holdfast certify and holdfast report show it, verify checks it "
                    "again; a new search needs a new --run directory");
@@ -280,14 +331,13 @@ static int show_finished(struct hf_session *session)
     return write_evidence(session, HF_END_FINISHED, 0);
 }
 
-static int guard_is_known(void)
+static int search(struct hf_session *session, struct onlookers *onlookers)
 {
-    return settings.guard == NULL || strcmp(settings.guard, "auto") == 0 ||
-           strcmp(settings.guard, "on") == 0 || strcmp(settings.guard, "off") == 0;
-}
-
-static int search(struct hf_session *session, struct hf_screen *screen)
-{
+    struct hf_screen *screen = onlookers->screen;
+    struct hf_keeper_options keeper = {.directory = session->directory,
+                                       .profile = session->profile,
+                                       .say = hf_session_say,
+                                       .say_context = session};
     char line[PATH_MAX + 64];
 
     if (session->run->state.finished) {
@@ -299,28 +349,45 @@ static int search(struct hf_session *session, struct hf_screen *screen)
     (void)snprintf(line, sizeof line, "%s: %s, session %llu", session->profile->name, session->directory,
                    (unsigned long long)session->run->state.sessions + 1);
     hf_session_say(session, line);
-    return run(session, screen);
+    onlookers->keeper = hf_keeper_new(&keeper);
+    return run(session, onlookers);
+}
+
+static int change_service(void)
+{
+    struct hf_service_request request = {
+        .root = settings.root, .accept_the_risk = settings.accept, .guard = settings.guard};
+    struct hf_error error = {0};
+    char directory[PATH_MAX];
+
+    if (settings.install_service && settings.remove_service)
+        (void)hf_fail(&error, HF_E_USAGE, "--install-service or --remove-service, not both");
+    else
+        (void)hf_session_directory(settings.run, settings.profile, directory, sizeof directory, &error);
+    if (error.code != HF_OK)
+        return hf_command_fail("search", &error);
+    request.run = directory;
+    return settings.install_service ? hf_service_install(&request) : hf_service_remove(&request);
 }
 
 int hf_command_search(int argc, char **argv)
 {
     struct hf_session_options wanted;
     struct hf_session *session;
+    struct onlookers onlookers = {0};
     struct hf_screen *screen;
     struct hf_error error = {0};
     int status;
 
     if (hf_options_parse(&usage, argc, argv, &status))
         return status;
-    if (!guard_is_known()) {
-        (void)hf_fail(&error, HF_E_USAGE, "--guard %.20s: auto, on or off", settings.guard);
-        return hf_command_fail("search", &error);
-    }
+    if (settings.install_service || settings.remove_service)
+        return change_service();
     if (settings.dry_run)
         return hf_dry_run(settings.profile, settings.root);
     if (settings.root != NULL)
         return hf_dry_run_refuse_root(settings.root);
-    screen = settings.json || settings.lines ? NULL : hf_screen_new();
+    screen = onlookers.screen = settings.json || settings.lines ? NULL : hf_screen_new();
     wanted = (struct hf_session_options){.command = "search",
                                          .profile_path = settings.profile,
                                          .run_directory = settings.run,
@@ -331,14 +398,15 @@ int hf_command_search(int argc, char **argv)
                                          .json = settings.json,
                                          .say = screen != NULL ? say_on_screen : NULL,
                                          .say_context = screen,
-                                         .observer = screen != NULL ? observe : NULL,
-                                         .observer_context = screen};
+                                         .observer = observe,
+                                         .observer_context = &onlookers};
     if (hf_session_open(&wanted, &session, &error) != HF_OK) {
         hf_screen_free(screen);
         return hf_command_fail("search", &error);
     }
-    status = search(session, screen);
+    status = search(session, &onlookers);
     hf_session_close(session);
+    hf_keeper_free(onlookers.keeper);
     hf_screen_free(screen);
     return hf_command_end("search", status);
 }

@@ -5,26 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli/help.h"
 #include "holdfast/clock.h"
-
-static void print_help(const struct hf_usage *usage)
-{
-    printf("holdfast %s: %s\n\nusage: holdfast %s [options]\n", usage->command, usage->summary,
-           usage->command);
-    for (const struct hf_option *option = usage->options; option->name != NULL; option++) {
-        char left[48];
-
-        (void)snprintf(left, sizeof left, "--%s%s%s", option->name, option->value_name ? " " : "",
-                       option->value_name ? option->value_name : "");
-        printf("  %-22s %s", left, option->help);
-        if (option->kind == HF_OPTION_INTEGER || option->kind == HF_OPTION_NUMBER)
-            printf(" (%g to %g)", option->low, option->high);
-        printf("\n");
-    }
-    printf("  %-22s %s\n", "--help", "this text");
-    if (usage->more != NULL)
-        printf("\n%s", usage->more);
-}
 
 static const struct hf_option *find_option(const struct hf_usage *usage, const char *name, size_t length)
 {
@@ -76,6 +58,22 @@ static int set_u64(const struct hf_option *option, const char *value, struct hf_
     return HF_OK;
 }
 
+static int set_choice(const struct hf_option *option, const char *value, struct hf_error *error)
+{
+    size_t length = strlen(value);
+    const char *at = option->value_name;
+
+    while (strcspn(at, "|") != length || strncmp(at, value, length) != 0) {
+        at += strcspn(at, "|");
+        if (*at == '\0')
+            return hf_fail(error, HF_E_USAGE, "--%s %.60s is not one of %s", option->name, value,
+                           option->value_name);
+        at++;
+    }
+    *(const char **)option->target = value;
+    return HF_OK;
+}
+
 static int set_value(const struct hf_option *option, const char *value, struct hf_error *error)
 {
     switch (option->kind) {
@@ -84,6 +82,8 @@ static int set_value(const struct hf_option *option, const char *value, struct h
             return hf_fail(error, HF_E_USAGE, "--%s needs a value that is not empty", option->name);
         *(const char **)option->target = value;
         return HF_OK;
+    case HF_OPTION_CHOICE:
+        return set_choice(option, value, error);
     case HF_OPTION_INTEGER:
         return set_integer(option, value, error);
     case HF_OPTION_NUMBER:
@@ -131,15 +131,26 @@ static int parse_word(const struct hf_usage *usage, int argc, char **argv, int i
     return set_value(option, argv[index + 1], error);
 }
 
+/* Help in the form asked for; returns the exit status. */
+static int show_help(const struct hf_usage *usage, const char *word, int format, struct hf_error *error)
+{
+    if (format < 0) {
+        (void)hf_fail(error, HF_E_USAGE, "%.60s: help has the forms man, bash, zsh and fish", word);
+        return hf_command_fail(usage->command, error);
+    }
+    hf_help_command(usage, (enum hf_help_format)format);
+    return hf_command_end(usage->command, 0);
+}
+
 int hf_options_parse(const struct hf_usage *usage, int argc, char **argv, int *ret_status)
 {
     struct hf_error error = {0};
     int used = 1;
+    int format;
 
     for (int i = 1; i < argc; i += used) {
-        if (strcmp(argv[i], "--help") == 0) {
-            print_help(usage);
-            *ret_status = hf_command_end(usage->command, 0);
+        if (hf_help_asked(argv[i], &format)) {
+            *ret_status = show_help(usage, argv[i], format, &error);
             return 1;
         }
         if (parse_word(usage, argc, argv, i, &used, &error) != HF_OK) {

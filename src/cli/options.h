@@ -1,5 +1,6 @@
 /*
- * Command lines: one table per command, from which both the parser and --help are made, so they cannot drift.
+ * Command lines: one table per command, from which the parser, --help, the man pages and the shells'
+ * completion are made (help.h), so they cannot drift.
  *
  *   static struct my_settings { const char *profile; int json; double for_s; } settings;
  *   static const struct hf_option options[] = {
@@ -24,8 +25,9 @@
 
 enum hf_option_kind {
     HF_OPTION_END,
-    HF_OPTION_FLAG,     /* int *: set to 1 */
-    HF_OPTION_STRING,   /* const char ** */
+    HF_OPTION_FLAG,     /* int *: set to 1; a value name "DIR..." says what words may follow it */
+    HF_OPTION_STRING,   /* const char **; completed as a file or folder when the value name is FILE or DIR */
+    HF_OPTION_CHOICE,   /* const char **: one of the words of the value name, "auto|on|off" */
     HF_OPTION_INTEGER,  /* int *: low to high */
     HF_OPTION_NUMBER,   /* double *: low to high */
     HF_OPTION_DURATION, /* double *: seconds, written 90s, 20m, 6h */
@@ -36,7 +38,7 @@ struct hf_option {
     const char *name;
     enum hf_option_kind kind;
     void *target;
-    const char *value_name; /* for --help */
+    const char *value_name; /* for --help and completion */
     const char *help;       /* one line; the range is appended for integers and numbers */
     double low, high;
 };

@@ -17,10 +17,10 @@
 #include "base/memory.h"
 #include "cli/options.h"
 #include "cli/session.h"
-#include "harness/mix_write.h"
 #include "harness/narrow.h"
 #include "holdfast/clock.h"
 #include "holdfast/evidence.h"
+#include "holdfast/mix.h"
 #include "holdfast/plan_config.h"
 
 #define BEGINS   "narrow begins: "

@@ -9,8 +9,10 @@
 #include "base/memory.h"
 #include "cli/deadline.h"
 #include "harness/fitness.h"
+#include "holdfast/checksum.h"
 #include "holdfast/clock.h"
 #include "holdfast/plan_config.h"
+#include "holdfast/reset.h"
 
 void hf_session_say(void *context, const char *line)
 {
@@ -109,7 +111,8 @@ static int find_driver(struct hf_session *session, struct hf_error *error)
 {
     const struct hf_profile *profile = session->profile;
 
-    session->driver = hf_driver_find(profile->driver);
+    session->driver = strcmp(profile->driver, "rig") == 0 ? hf_driver_rig_set_by(profile->rig.set_by)
+                                                          : hf_driver_find(profile->driver);
     if (session->driver == NULL) {
         struct hf_text names;
         int code;
@@ -183,6 +186,21 @@ static int note_torn_tail(struct hf_session *session, struct hf_error *error)
     return hf_session_note(session, line, error);
 }
 
+/* Tells the outside of an emulated machine what was acknowledged, and what has been folded from it. */
+static void bear_witness(void *context, int durable, uint64_t sequence, uint32_t crc)
+{
+    const struct hf_session *session = context;
+    const struct hf_run *run = session->run;
+    char line[96];
+
+    if (durable)
+        (void)snprintf(line, sizeof line, "done %llu %08x %08x\n", (unsigned long long)sequence, crc,
+                       run != NULL ? hf_crc32c(0, &run->state, sizeof run->state) : 0);
+    else
+        (void)snprintf(line, sizeof line, "begin %llu\n", (unsigned long long)sequence);
+    hf_reset_witness_say(session->witness, line);
+}
+
 static int open_run(struct hf_session *session, struct hf_error *error)
 {
     struct hf_run_options options = {
@@ -199,6 +217,10 @@ static int open_run(struct hf_session *session, struct hf_error *error)
         return error->code;
     options.journal.boot_id = session->boot_id;
     options.journal.salvage = session->options.salvage;
+    if (session->witness >= 0) {
+        options.journal.witness = bear_witness;
+        options.journal.witness_context = session;
+    }
     if (hf_run_open(session->directory, &options, &session->run, error) != HF_OK)
         return error->code;
     if (session->run->opening.torn)
@@ -227,6 +249,7 @@ int hf_session_open(const struct hf_session_options *options, struct hf_session 
     if (session == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the session");
     session->options = *options;
+    session->witness = hf_reset_witness_open();
     if (open_all(session, error) != HF_OK) {
         hf_session_close(session);
         return error->code;
@@ -268,6 +291,7 @@ void hf_session_close(struct hf_session *session)
     if (session == NULL)
         return;
     hf_run_close(session->run);
+    hf_reset_witness_close(session->witness);
     hf_plan_free(session->plan);
     hf_profile_free(session->profile);
     hf_free(session);

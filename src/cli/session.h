@@ -40,6 +40,7 @@ struct hf_session {
     struct hf_fixed_director *fixed; /* of verify and reproduce: set after opening, sees what follows */
     struct hf_run *run;
     char boot_id[HF_BOOT_ID_MAX];
+    int witness; /* reset.h: what tests in an emulator are told; -1 everywhere else */
 };
 
 int hf_session_open(const struct hf_session_options *options, struct hf_session **ret_session,

@@ -30,6 +30,15 @@ const struct hf_driver_ops *hf_driver_find(const char *name)
     return NULL;
 }
 
+const struct hf_driver_ops *hf_driver_rig_set_by(const char *set_by)
+{
+    if (set_by[0] == '\0')
+        return &hf_driver_rig;
+    if (strcmp(set_by, "command") == 0)
+        return &hf_driver_rig_by_command;
+    return strcmp(set_by, "sheet") == 0 ? &hf_driver_rig_by_sheet : NULL;
+}
+
 /* --- steps and ratios ------------------------------------------------------------------------------- */
 
 double hf_driver_ratio(const struct hf_driver_config *config, int step)

@@ -8,6 +8,8 @@ extern const struct hf_driver_ops hf_driver_rig;
 extern const struct hf_driver_ops hf_driver_cpufreq;
 extern const struct hf_driver_ops hf_driver_command;
 extern const struct hf_driver_ops hf_driver_sheet;
+extern const struct hf_driver_ops hf_driver_rig_by_command; /* rig_board.c; in no list: found by set_by */
+extern const struct hf_driver_ops hf_driver_rig_by_sheet;
 
 /* Counts, steps and names of a configuration make sense; HF_E_RANGE names the group. */
 int hf_driver_check_config(const struct hf_driver_config *config, struct hf_error *error);

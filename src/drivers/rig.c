@@ -8,6 +8,14 @@
  *  2. A model lives as long as one session. It starts with every group at its baseline, idle, at ambient
  * temperature.
  *  3. owed_s is run time that the model still has to make up; it never exceeds OWED_MAX_S.
+ *  4. A group is silent in the model from quiet[g].from_s to quiet[g].to_s (model time; INFINITY: not planned).
+ *
+ * Why silent: a fault is noticed within a block and a tick of the judge, 0.05 s. With a clock that runs 200
+ * times faster those are 10 s of the model's time, in which a group far above its edge would fault again and
+ * again, until one of the faults is a reset: nearly every fault would become one. So the model holds its breath
+ * for that group from NOTICE_S of its own time after a fault until the next run begins, or for SILENT_WALL_S of
+ * wall time (the strike was masked, nobody noticed: it goes on). Meanwhile the group's exposure stands still.
+ * With a clock factor of 1 noticing takes its own time, and there is no silence.
  *
  *         open                 reset (durable)
  *   ----------------> RUNNING -----------------> RESET      close: from either
@@ -30,11 +38,19 @@
 
 #define BOOT_FILE_BYTES_MAX 4096
 #define OWED_MAX_S          600.0
+#define NOTICE_S            0.05 /* from a fault to its notice: a block and a tick of the judge */
+#define SILENT_WALL_S       5.0  /* longer than it takes to notice a stopped worker (2 s) */
 #define CATCH_UP_CALLS_MAX  1000000 /* more stops than this on the way to run_time_s: the model is broken */
+
+struct quiet {
+    double from_s, to_s;
+};
 
 struct rig_state {
     const struct hf_driver_config *config;
     struct hf_rig *rig;
+    double now_s; /* model time of this session */
+    struct quiet quiet[HF_RIG_GROUPS_MAX];
     char boot_file[PATH_MAX]; /* "" when nothing is kept */
     uint64_t boots;
     uint64_t sessions; /* of this boot, this one included */
@@ -192,6 +208,8 @@ static int make_rig(struct rig_state *state, struct hf_error *error)
     for (int group = 0; group < config->group_count; group++)
         hf_rig_set_step(state->rig, group, config->groups[group].baseline_step);
     hf_rig_boot(state->rig, stream_number(state));
+    for (int group = 0; group < HF_RIG_GROUPS_MAX; group++)
+        state->quiet[group] = (struct quiet){INFINITY, INFINITY};
     return HF_OK;
 }
 
@@ -313,6 +331,7 @@ static void rig_begin_run(void *opaque, int group)
     check(state);
     assert(group >= 0 && group < state->config->group_count);
     hf_rig_begin_run(state->rig, group);
+    state->quiet[group] = (struct quiet){INFINITY, INFINITY};
 }
 
 static void rig_cores(void *opaque, int group, uint32_t cores)
@@ -337,6 +356,56 @@ static int is_news(const struct hf_rig_fault *damage, int count, const struct hf
     return 1;
 }
 
+/* What was told is being noticed. */
+static void fall_silent_soon(struct rig_state *state, const struct hf_rig_fault *fault)
+{
+    struct quiet *quiet = &state->quiet[fault->group];
+
+    if (fault->kind == HF_DAMAGE_CORRECTED || isfinite(quiet->to_s) || state->config->clock_factor <= 1)
+        return;
+    quiet->from_s = state->now_s + NOTICE_S;
+    quiet->to_s = quiet->from_s + SILENT_WALL_S * state->config->clock_factor;
+}
+
+static double next_turn_s(const struct rig_state *state)
+{
+    double next_s = INFINITY;
+
+    for (int group = 0; group < state->config->group_count; group++)
+        next_s = fmin(next_s, fmin(state->quiet[group].from_s, state->quiet[group].to_s));
+    return next_s;
+}
+
+static void take_turns(struct rig_state *state)
+{
+    for (int group = 0; group < state->config->group_count; group++) {
+        struct quiet *quiet = &state->quiet[group];
+
+        if (quiet->from_s <= state->now_s) {
+            hf_rig_set_silent(state->rig, group, 1);
+            quiet->from_s = INFINITY;
+        }
+        if (quiet->to_s <= state->now_s) {
+            hf_rig_set_silent(state->rig, group, 0);
+            quiet->to_s = INFINITY;
+        }
+    }
+}
+
+/* Moves the model to its next fault, or turn of a group, or by `seconds`. */
+static double advance(struct rig_state *state, double seconds, struct hf_rig_fault *ret_fault)
+{
+    double to_turn_s = next_turn_s(state) - state->now_s;
+    double moved_s = hf_rig_advance(state->rig, fmin(seconds, to_turn_s), ret_fault);
+
+    /* at a turn exactly, or rounding would leave a rest that never ends */
+    state->now_s = moved_s >= to_turn_s ? next_turn_s(state) : state->now_s + moved_s;
+    if (ret_fault->kind != HF_DAMAGE_NONE)
+        fall_silent_soon(state, ret_fault);
+    take_turns(state);
+    return moved_s;
+}
+
 static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_damage)
 {
     struct rig_state *state = opaque;
@@ -351,7 +420,7 @@ static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_d
     left = state->owed_s + run_seconds;
     while (left > 1e-9 && count < HF_DRIVER_DAMAGE_MAX) {
         struct hf_rig_fault fault;
-        double step = hf_rig_advance(state->rig, left, &fault);
+        double step = advance(state, left, &fault);
 
         left -= step;
         moved += step;
@@ -365,6 +434,11 @@ static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_d
     state->owed_s = fmin(fmax(left, 0), OWED_MAX_S);
     check(state);
     return count;
+}
+
+static int rig_is_silent(const void *opaque, int group)
+{
+    return isfinite(((const struct rig_state *)opaque)->quiet[group].to_s);
 }
 
 static int rig_reset(void *opaque, struct hf_error *error)
@@ -410,6 +484,7 @@ const struct hf_driver_ops hf_driver_rig = {
     .begin_run = rig_begin_run,
     .cores = rig_cores,
     .poll = rig_poll,
+    .is_silent = rig_is_silent,
     .reset = rig_reset,
     .boot_count = rig_boots,
     .group_celsius = rig_celsius,

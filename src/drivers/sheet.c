@@ -13,6 +13,7 @@
  *                 apply: differs (REQUESTED)
  */
 #include <assert.h>
+#include <stdio.h>
 #include <string.h>
 
 #include "base/memory.h"
@@ -61,26 +62,42 @@ static void sheet_cost(const void *state, struct hf_driver_cost *ret_cost)
 
 /* --- the page --------------------------------------------------------------------------------------- */
 
+/* What stood there last, as far as is known; -1. */
+static int present_step(const struct sheet_state *state, int group)
+{
+    if (state->in_force[group] >= 0 || state->config->last_step == NULL)
+        return state->in_force[group];
+    return state->config->last_step[group];
+}
+
 static int differs(const struct sheet_state *state, const int16_t *wanted, int group)
 {
     return wanted[group] >= 0 && wanted[group] != state->in_force[group];
 }
 
+/* step -1: the group is none of this run's. */
 static void add_row(const struct sheet_state *state, int group, int step, struct hf_text *page)
 {
     const struct hf_driver_config *config = state->config;
-    double ratio = hf_driver_ratio(config, step);
-    char wanted[HF_RATIO_TEXT];
+    int now = present_step(state, group);
+    char wanted[HF_RATIO_TEXT] = "as it is";
+    char mhz[HF_RATIO_TEXT] = "";
     char present[HF_RATIO_TEXT] = "not known";
     struct hf_text cpus;
 
     hf_text_init(&cpus, page->max_size);
     hf_driver_add_cpus(&config->groups[group], &cpus);
-    hf_driver_ratio_format(ratio, wanted);
-    if (state->in_force[group] >= 0)
-        hf_driver_ratio_format(hf_driver_ratio(config, state->in_force[group]), present);
-    hf_text_addf(page, "  %-14s  %-20s  %8s  %9.2f  %10s\n", config->groups[group].name, cpus.bytes, wanted,
-                 ratio * config->base_clock_mhz, present);
+    if (step >= 0) {
+        hf_driver_ratio_format(hf_driver_ratio(config, step), wanted);
+        (void)snprintf(mhz, sizeof mhz, "%.2f", hf_driver_ratio(config, step) * config->base_clock_mhz);
+    }
+    if (now >= 0)
+        hf_driver_ratio_format(hf_driver_ratio(config, now), present);
+    hf_text_addf(page, "  %-14s  %-18s  %8s  %9s  %9s  %s\n", config->groups[group].name, cpus.bytes, wanted,
+                 mhz, present,
+                 step < 0      ? "-"
+                 : step == now ? "keep"
+                               : "change");
     page->overflowed |= cpus.overflowed;
     hf_text_release(&cpus);
 }
@@ -90,13 +107,13 @@ static void add_head(const struct hf_driver_config *config, struct hf_text *page
     hf_text_addf(page,
                  "RATIOS TO ENTER BY HAND\n"
                  "\n"
-                 "Restart the machine into its firmware setup and set the ratio of each core\n"
-                 "group listed here. Then save, and start the machine again. Leave the base\n"
-                 "clock at %.2f MHz. Leave every voltage, and every group that is not listed,\n"
-                 "as it is.\n"
+                 "Restart the machine into its firmware setup and see that each core group has\n"
+                 "the ratio listed here: all groups are, also those that keep what was entered\n"
+                 "last. Then save, and start the machine again. Leave the base clock at\n"
+                 "%.2f MHz, and leave every voltage as it is.\n"
                  "\n"
-                 "  %-14s  %-20s  %8s  %9s  %10s\n",
-                 config->base_clock_mhz, "core group", "CPUs", "ratio", "MHz", "ratio now");
+                 "  %-14s  %-18s  %8s  %9s  %9s\n",
+                 config->base_clock_mhz, "core group", "CPUs", "ratio", "MHz", "last");
 }
 
 static const char cautions[] =
@@ -126,10 +143,8 @@ static const char cautions[] =
 static void add_page(const struct sheet_state *state, const int16_t *wanted, struct hf_text *page)
 {
     add_head(state->config, page);
-    for (int group = 0; group < state->config->group_count; group++) {
-        if (differs(state, wanted, group))
-            add_row(state, group, wanted[group], page);
-    }
+    for (int group = 0; group < state->config->group_count; group++)
+        add_row(state, group, wanted[group], page);
     hf_text_add_string(page, cautions);
 }
 

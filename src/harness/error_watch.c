@@ -19,6 +19,8 @@ struct hf_error_watch {
     const struct hf_host *host;
     struct hf_error_joiner *joiner;
     struct hf_log_reader *log;
+    struct hf_log_reader *trace; /* trace points: a complete line an event, where they may be used */
+    int traces;                  /* an instance of ours is to be removed at the end */
     int16_t group_of_cpu[HF_CPUS_MAX];
     int16_t cpu_of_apic[APIC_MAX];
     struct hf_memory_count counts[HF_MEMORY_COUNTS_MAX];
@@ -218,15 +220,63 @@ static int shorten_polling(struct hf_error_watch *watch, struct hf_undo *undo)
     return HF_OK;
 }
 
-static int read_past(struct hf_error_watch *watch)
+/* One that cannot be read any more is given up, and said once. */
+static void drain(struct hf_error_watch *watch, struct hf_log_reader **reader, int64_t now_ns, int max,
+                  const char *lost)
 {
-    int64_t now_ns = hf_clock_monotonic_ns(&hf_clock_real);
     struct hf_error error = {0};
 
-    if (hf_log_reader_open(&hf_log_real, HF_LOG_KERNEL, NULL, watch->joiner, &watch->log, &error) != HF_OK)
-        hf_supervisor_say(watch->s, "%s: hardware errors cannot be seen", error.message);
-    else if (hf_log_reader_drain(watch->log, now_ns, PAST_RECORDS_MAX, &error) < 0)
-        hf_supervisor_say(watch->s, "%s", error.message);
+    if (*reader == NULL || hf_log_reader_drain(*reader, now_ns, max, &error) >= 0)
+        return;
+    hf_supervisor_note(watch->s, "%s: from here on %s", error.message, lost);
+    hf_log_reader_close(*reader);
+    *reader = NULL;
+}
+
+static void drain_both(struct hf_error_watch *watch, int64_t now_ns, int max)
+{
+    drain(watch, &watch->trace, now_ns, max, "trace points are not read");
+    drain(watch, &watch->log, now_ns, max,
+          watch->trace != NULL ? "hardware errors are seen by trace points only"
+                               : "hardware errors cannot be seen");
+}
+
+/* Beside the log: it may be closed to us, lose records in a storm, or hold only a decoder's words. The joiner
+ * knows what both tell. */
+static void open_trace(struct hf_error_watch *watch, const struct hf_log_ops *ops)
+{
+    struct hf_error error = {0};
+    char path[HF_HOST_PATH_MAX];
+
+    if (hf_trace_begin(watch->host, path, &error) == HF_OK) {
+        watch->traces = 1;
+        if (hf_log_reader_open(ops, HF_LOG_TRACE, path, watch->joiner, &watch->trace, &error) == HF_OK) {
+            hf_supervisor_note(watch->s, "trace points of hardware errors are read from %s", path);
+            return;
+        }
+    }
+    hf_supervisor_note(watch->s, "trace points of hardware errors are not read: %s", error.message);
+}
+
+static void open_log(struct hf_error_watch *watch, const struct hf_log_ops *ops)
+{
+    struct hf_error error = {0};
+
+    if (hf_log_reader_open(ops, HF_LOG_KERNEL, NULL, watch->joiner, &watch->log, &error) == HF_OK)
+        return;
+    hf_supervisor_note(watch->s, "%s: hardware errors %s", error.message,
+                       watch->trace != NULL ? "are seen by trace points only" : "cannot be seen");
+}
+
+/* Trace points first: while the log's past is read nothing of the present is missed. */
+static int read_past(struct hf_error_watch *watch)
+{
+    const struct hf_log_ops *ops = watch->s->options->log != NULL ? watch->s->options->log : &hf_log_real;
+    int64_t now_ns = hf_clock_monotonic_ns(&hf_clock_real);
+
+    open_trace(watch, ops);
+    open_log(watch, ops);
+    drain_both(watch, now_ns, PAST_RECORDS_MAX);
     if (watch->new_boot)
         (void)hf_store_read(watch->host, NULL, NULL, watch->joiner, now_ns);
     hf_error_joiner_flush(watch->joiner, now_ns);
@@ -247,7 +297,7 @@ int hf_error_watch_new(struct hf_supervisor *s, const struct hf_host *host, stru
     watch->host = host;
     watch->culprit_group = HF_GROUP_NONE;
     watch->culprit_cpu = -1;
-    watch->new_boot = s->run->state.sessions > 1 && strcmp(s->boot_before, s->options->boot_id) != 0;
+    watch->new_boot = hf_resume_is_new_boot(s);
     map_cpus(watch);
     map_apics(watch);
     config = (struct hf_error_joiner_config){.group_of_cpu = watch->group_of_cpu,
@@ -267,6 +317,9 @@ void hf_error_watch_free(struct hf_error_watch *watch)
     if (watch == NULL)
         return;
     hf_log_reader_close(watch->log);
+    hf_log_reader_close(watch->trace);
+    if (watch->traces)
+        hf_trace_end(watch->host);
     hf_error_joiner_free(watch->joiner);
     hf_free(watch);
 }
@@ -289,23 +342,17 @@ static void compare_counts(struct hf_error_watch *watch, int64_t now_ns)
 
 void hf_error_watch_tick(struct hf_error_watch *watch, int64_t now_ns)
 {
-    struct hf_error error = {0};
-
     if (now_ns < watch->next_ns)
         return;
     watch->next_ns = now_ns + READ_EVERY_NS;
-    if (watch->log != NULL && hf_log_reader_drain(watch->log, now_ns, RECORDS_AT_ONCE, &error) < 0) {
-        hf_supervisor_say(watch->s, "%s: from here on hardware errors cannot be seen", error.message);
-        hf_log_reader_close(watch->log);
-        watch->log = NULL;
-    }
+    drain_both(watch, now_ns, RECORDS_AT_ONCE);
     compare_counts(watch, now_ns);
     hf_error_joiner_tick(watch->joiner, now_ns);
 }
 
 double hf_error_watch_drain_s(const struct hf_error_watch *watch)
 {
-    return watch->polls && watch->log != NULL ? HF_ERROR_POLL_S + 0.5 : 0;
+    return watch->polls && (watch->log != NULL || watch->trace != NULL) ? HF_ERROR_POLL_S + 0.5 : 0;
 }
 
 int hf_error_watch_culprit(const struct hf_error_watch *watch, int *ret_cpu)

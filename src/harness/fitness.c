@@ -16,16 +16,18 @@ void hf_fitness_driver_config(const struct hf_profile *profile, const struct hf_
                                              .baseline_step = group->baseline_step,
                                              .highest_step = group->highest_step};
     }
-    *ret_config = (struct hf_driver_config){.group_count = profile->group_count,
-                                            .groups = groups,
-                                            .base_clock_mhz = profile->base_clock_mhz,
-                                            .ratio_lowest = profile->ratio_lowest,
-                                            .ratio_step = profile->ratio_step,
-                                            .step_count = profile->step_count,
-                                            .host = host,
-                                            .command = profile->command,
-                                            .command_count = profile->command_count,
-                                            .command_limit_s = profile->command_limit_s};
+    *ret_config =
+        (struct hf_driver_config){.group_count = profile->group_count,
+                                  .groups = groups,
+                                  .base_clock_mhz = profile->base_clock_mhz,
+                                  .ratio_lowest = profile->ratio_lowest,
+                                  .ratio_step = profile->ratio_step,
+                                  .step_count = profile->step_count,
+                                  .host = host,
+                                  .board = profile->rig.board[0] != '\0' ? profile->rig.board : NULL,
+                                  .command = profile->command,
+                                  .command_count = profile->command_count,
+                                  .command_limit_s = profile->command_limit_s};
 }
 
 /* hwloc says that pinning worked on a machine that is only described to it. */

@@ -17,6 +17,7 @@
 
 #define WATCHDOG_TIMEOUT_S 30
 #define STANDSTILL_S       20.0 /* a busy worker without progress for so long: the machine is half dead */
+#define BOOT_STATUS_FILE   "/sys/class/watchdog/watchdog0/bootstatus"
 #define STATUS_EVERY_NS    INT64_C(1000000000)
 
 struct hf_guardian {
@@ -63,10 +64,11 @@ static int adjust_kernel(struct hf_supervisor *s, struct hf_guardian *guardian)
 
 static void start_watchdog(struct hf_supervisor *s, struct hf_guardian *guardian)
 {
+    const struct hf_watchdog_device *device =
+        s->options->watchdog != NULL ? s->options->watchdog : &hf_watchdog_device_live;
     struct hf_error error = {0};
 
-    if (hf_watchdog_open(&guardian->watchdog, &hf_watchdog_device_live, NULL, WATCHDOG_TIMEOUT_S, &error) !=
-        HF_OK) {
+    if (hf_watchdog_open(&guardian->watchdog, device, NULL, WATCHDOG_TIMEOUT_S, &error) != HF_OK) {
         hf_supervisor_say(s, "no hardware watchdog: %s; a machine that hangs stays hung", error.message);
         return;
     }
@@ -74,8 +76,44 @@ static void start_watchdog(struct hf_supervisor *s, struct hf_guardian *guardian
     hf_supervisor_say(s, "watchdog %s: the machine resets after %d s without a sign of life%s",
                       guardian->watchdog.identity, guardian->watchdog.timeout_s,
                       guardian->watchdog.can_stop ? "" : ", and it cannot be stopped again");
-    if (guardian->watchdog.boot_status & HF_WATCHDOG_BOOT_RESET)
-        hf_supervisor_say(s, "the last boot was made by the watchdog");
+}
+
+/* What the watchdog's driver knows of the end of the boot before; also when another program holds the device.
+ */
+static int64_t boot_status(const struct hf_supervisor *s, const struct hf_guardian *guardian)
+{
+    int64_t status = 0;
+
+    if (guardian->has_watchdog)
+        return (int64_t)guardian->watchdog.boot_status;
+    if (hf_host_integer(s->host, BOOT_STATUS_FILE, &status) != 0)
+        return 0;
+    return status;
+}
+
+/* Invariant 3. */
+static void report_watchdog(struct hf_supervisor *s, const struct hf_guardian *guardian)
+{
+    int64_t status = boot_status(s, guardian);
+    struct hf_json_writer *writer;
+    struct hf_error error = {0};
+    char text[128];
+
+    if (!hf_resume_is_new_boot(s) || status == 0)
+        return;
+    (void)snprintf(text, sizeof text, "%s%s%sboot status 0x%" PRIx64,
+                   status & HF_WATCHDOG_BOOT_RESET ? "the last boot was made by the watchdog; " : "",
+                   status & HF_WATCHDOG_BOOT_OVERHEAT ? "the machine was too hot; " : "",
+                   status & HF_WATCHDOG_BOOT_POWER_UNDER ? "the supply was too low; " : "", (uint64_t)status);
+    hf_supervisor_say(s, "%s", text);
+    writer = hf_run_begin_record(s->run, HF_RECORD_BOOT_REPORT);
+    hf_json_string(writer, "source", "watchdog");
+    hf_json_string(writer, "kind", hf_error_kind_name(HF_KIND_RESET_REASON));
+    hf_json_string(writer, "severity", hf_error_severity_name(HF_SEVERITY_NOTICE));
+    hf_json_string(writer, "text", text);
+    if (hf_run_end_record(s->run, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
+    (void)hf_supervisor_commit(s);
 }
 
 /* The worker that has stood still for longest, of those that ought to move. */
@@ -112,8 +150,7 @@ static void tell_manager(const struct hf_supervisor *s, struct hf_guardian *guar
     guardian->next_status_ns =
         now_ns + (int64_t)(every_s * 1e9 < 1e9 ? every_s * 1e9 : (double)STATUS_EVERY_NS);
     (void)snprintf(lines, sizeof lines,
-                   "WATCHDOG=1\nREADY=1\nSTATUS=%s: %" PRIu64 " trials judged, %" PRIu64 " resets",
-                   s->profile->name,
+                   "WATCHDOG=1\nSTATUS=%s: %" PRIu64 " trials judged, %" PRIu64 " resets", s->profile->name,
                    s->run->state.verdicts[HF_VERDICT_PASS] + s->run->state.verdicts[HF_VERDICT_FAIL] +
                        s->run->state.verdicts[HF_VERDICT_VOID],
                    s->run->state.resets);
@@ -131,7 +168,8 @@ static int open_parts(struct hf_supervisor *s, struct hf_guardian *guardian)
         hf_supervisor_say(s, "the service manager is not told how the search goes: %s", error.message);
         hf_error_clear(&error);
     }
-    if (!s->options->guard && s->options->driver->is_simulated)
+    (void)hf_notify_send(&guardian->notify, "READY=1\nSTATUS=reading what the last boot left");
+    if (!s->options->guard && s->options->log == NULL && s->options->driver->is_simulated)
         return HF_OK;
     if (hf_undo_new(s->run, s->host, s->options->boot_id, &guardian->undo, &s->error) != HF_OK)
         return s->error.code;
@@ -139,13 +177,15 @@ static int open_parts(struct hf_supervisor *s, struct hf_guardian *guardian)
         hf_supervisor_say(s,
                           "%d setting(s) that an earlier session left changed are known and will be put back",
                           hf_undo_count(guardian->undo));
+    if (!s->options->guard && s->options->log == NULL)
+        return HF_OK;
+    if (hf_error_watch_new(s, s->host, guardian->undo, &guardian->errors) != HF_OK)
+        return s->error.code;
     if (!s->options->guard)
         return HF_OK;
-    if (hf_error_watch_new(s, s->host, guardian->undo, &guardian->errors) != HF_OK ||
-        adjust_kernel(s, guardian) != HF_OK)
-        return s->error.code;
     start_watchdog(s, guardian);
-    return HF_OK;
+    report_watchdog(s, guardian);
+    return adjust_kernel(s, guardian);
 }
 
 int hf_guardian_begin(struct hf_supervisor *s)

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "base/memory.h"
+#include "harness/confine.h"
 #include "holdfast/clock.h"
 
 static void fill_places(struct hf_pool *pool, const struct hf_pool_place *places)
@@ -284,4 +285,15 @@ int hf_pool_live(const struct hf_pool *pool)
     for (int i = 0; i < pool->worker_count; i++)
         live += pool->worker[i].pid > 0 || pool->worker[i].closing;
     return live;
+}
+
+const char *hf_pool_unconfined(const struct hf_pool *pool)
+{
+    for (int i = 0; i < pool->worker_count; i++) {
+        const struct hf_worker_slot *slot = hf_worker_slot_of(&pool->worker[i]);
+
+        if (slot->confined == HF_UNCONFINED && slot->unconfined_reason[0] != '\0')
+            return slot->unconfined_reason;
+    }
+    return NULL;
 }

@@ -81,6 +81,9 @@ void hf_pool_kill(struct hf_worker *worker);
 void hf_pool_stop(struct hf_pool *pool);
 int hf_pool_live(const struct hf_pool *pool);
 
+/* Why the first worker that is not confined (confine.h) is not; NULL: all are, or nobody needs to know. */
+const char *hf_pool_unconfined(const struct hf_pool *pool);
+
 static inline struct hf_worker_slot *hf_worker_slot_of(const struct hf_worker *worker)
 {
     return &worker->pool->shared->slot[worker->index];

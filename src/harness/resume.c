@@ -1,9 +1,13 @@
 /*
- * Resuming: what an earlier session left open.
+ * Resuming: what an earlier session left open, and how the boot before has ended.
  *
  * An open intent of this boot means the program was stopped: interrupted, void, its clean exposure counts. An
  * open intent of another boot means the machine reset under it. A trial whose setting a person was asked for
  * had no load yet: it stays open and is adopted (trials.c).
+ *
+ * Another boot after a session that ended in good order is a shutdown or restart that somebody wanted.
+ * Another boot after one that did not is a reset, also when no trial was open: a machine that resets before
+ * its first trial is loaded must not do so all night (HF_FRUITLESS_RESETS).
  */
 #include <string.h>
 
@@ -57,6 +61,8 @@ static int settle_one(struct hf_supervisor *s, const struct open_intents *intent
 {
     struct hf_event event = verdict_of(intents, trial);
 
+    if (intents->reset && trial->trial > s->reset_trial.trial)
+        s->reset_trial = *trial;
     event.time_s = hf_supervisor_now_s(s);
     hf_supervisor_say(s, "trial %llu of %s: %s, %s", (unsigned long long)trial->trial,
                       hf_supervisor_group_name(s, trial->group), hf_verdict_name(event.verdict),
@@ -71,7 +77,9 @@ static int settle_reset(struct hf_supervisor *s, struct open_intents *intents)
 
     intents->culprit = hf_guardian_culprit(s, &intents->culprit_cpu);
     event.group = intents->culprit;
-    if (intents->culprit == HF_GROUP_NONE)
+    if (intents->count == 0)
+        hf_supervisor_say(s, "the machine was reset while the search ran, but no trial");
+    else if (intents->culprit == HF_GROUP_NONE)
         hf_supervisor_say(s, "the machine was reset while %d trial(s) ran", intents->count);
     else
         hf_supervisor_say(s, "the machine was reset while %d trial(s) ran; its reports name CPU %d, of %s",
@@ -80,12 +88,24 @@ static int settle_reset(struct hf_supervisor *s, struct open_intents *intents)
     return hf_supervisor_emit(s, &event, NULL);
 }
 
+int hf_resume_is_new_boot(const struct hf_supervisor *s)
+{
+    return s->boot_before[0] != '\0' && strcmp(s->boot_before, s->options->boot_id) != 0;
+}
+
 int hf_resume_settle(struct hf_supervisor *s)
 {
     struct open_intents intents = gather(s);
+    int new_boot = hf_resume_is_new_boot(s);
 
-    if (intents.count == 0)
-        return HF_OK;
+    if (new_boot && !s->run->session_was_open && !intents.reset)
+        hf_supervisor_note(s,
+                           "the machine was started anew after the last session had ended in good order: no "
+                           "reset");
+    if (new_boot && s->run->session_was_open)
+        intents.reset = 1;
+    if (intents.count == 0 && !intents.reset)
+        return hf_supervisor_commit(s);
     if (intents.reset && settle_reset(s, &intents) != HF_OK)
         return s->error.code;
     for (int i = 0; i < intents.count; i++) {

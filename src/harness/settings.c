@@ -322,10 +322,7 @@ static void check_running(struct hf_supervisor *s, int64_t now_ns)
 
 void hf_settings_tick(struct hf_supervisor *s, int64_t now_ns)
 {
-    struct hf_driver_cost cost;
-
-    s->options->driver->cost(s->driver_state, &cost);
-    if (s->options->driver->is_simulated || cost.needs_person)
+    if (hf_supervisor_sets_at_once(s))
         return;
     if (s->settings.answered)
         take_answers(s);

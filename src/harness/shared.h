@@ -85,6 +85,8 @@ struct hf_worker_slot {
     _Atomic uint32_t chain_count; /* measurements of the core's clock; moved after chain_mhz */
     _Atomic double chain_mhz;
     int32_t locked_memory;
+    uint32_t confined; /* enum hf_confined; when it is not: why */
+    char unconfined_reason[128];
     char trouble[192];
     struct hf_block_record ring[HF_RING_BLOCKS];
 };

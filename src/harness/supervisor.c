@@ -63,6 +63,7 @@ static void enter_ending(struct hf_supervisor *s)
     hf_pool_stop(s->pool);
     if (!s->loop_started)
         return;
+    hf_supervisor_take_loop_back(s);
     hf_supervisor_close_tick(s);
     for (int i = 0; i < 3; i++) {
         if (!uv_is_closing((uv_handle_t *)&s->signals[i]))
@@ -211,6 +212,9 @@ static int open_driver(struct hf_supervisor *s)
 {
     hf_rig_config_of_profile(s->profile, &s->rig_config);
     hf_fitness_driver_config(s->profile, s->host, s->driver_group, &s->driver_config);
+    for (int g = 0; g < s->profile->group_count; g++)
+        s->last_step[g] = (int16_t)(s->run->state.setting[g] - 1);
+    s->driver_config.last_step = s->last_step;
     s->driver_config.note = note_write;
     s->driver_config.note_context = s;
     s->driver_config.rig = &s->rig_config;
@@ -280,7 +284,8 @@ static int journal_session(struct hf_supervisor *s)
 
 static int begin_session(struct hf_supervisor *s)
 {
-    memcpy(s->boot_before, s->run->state.last_boot, sizeof s->boot_before);
+    memcpy(s->boot_before, s->run->boot_before, sizeof s->boot_before);
+    hf_asleep_begin(s);
     return journal_session(s);
 }
 
@@ -334,6 +339,8 @@ static void end_proof(struct hf_supervisor *s)
     }
     hf_supervisor_say(s, "proof: %u planted wrong bits, %u reported, on %d workers", planted, reported,
                       s->pool->worker_count);
+    if (hf_pool_unconfined(s->pool) != NULL)
+        hf_supervisor_say(s, "workers may make any system call: %s", hf_pool_unconfined(s->pool));
     hf_pool_command(s->pool, HF_GROUP_ALL, HF_WORKER_IDLE);
     s->phase = HF_PHASE_RUNNING;
 }
@@ -458,6 +465,7 @@ static void on_tick(uv_timer_t *timer)
 
     s->last_tick_ns = now_ns;
     hf_guardian_tick(s, now_ns);
+    hf_asleep_tick(s);
     if (s->phase == HF_PHASE_RUNNING)
         run_tick(s, now_ns, wall_s);
     else if (s->phase != HF_PHASE_ENDING)
@@ -605,18 +613,38 @@ static void wind_down(struct hf_supervisor *s)
     s->result->wall_s = (double)(hf_clock_monotonic_ns(&hf_clock_real) - s->started_ns) * 1e-9;
 }
 
+/* Which trial did it: its number is found in the report, with its load. */
+static void describe_last_trial(const struct hf_supervisor *s, char *ret_words, size_t size)
+{
+    unsigned long long trial = s->run->state.last_reset_trial;
+
+    if (trial == 0)
+        (void)snprintf(ret_words, size, "no trial had begun");
+    else if (s->reset_trial.trial != trial)
+        (void)snprintf(ret_words, size, "trial %llu was the last", trial);
+    else if (s->reset_trial.group == HF_GROUP_ALL)
+        (void)snprintf(ret_words, size, "trial %llu, %s of all groups, was the last", trial,
+                       hf_purpose_name(s->reset_trial.purpose));
+    else
+        (void)snprintf(ret_words, size, "trial %llu, %s at ratio %.2f, was the last", trial,
+                       hf_supervisor_group_name(s, s->reset_trial.group),
+                       hf_profile_ratio(s->profile, s->reset_trial.step));
+}
+
 /* Three resets without a judged trial between them: a person decides. */
 static int park_if_fruitless(struct hf_supervisor *s)
 {
     const struct hf_run_state *state = &s->run->state;
-    char words[160];
+    char last[128];
+    char words[256];
 
     if (s->options->unpark || (!state->parked && state->resets_without_verdict < HF_FRUITLESS_RESETS))
         return 0;
+    describe_last_trial(s, last, sizeof last);
     (void)snprintf(words, sizeof words,
-                   "%d resets without a judged trial between them; trial %llu was the last; look at "
-                   "the machine, then run search --unpark",
-                   state->resets_without_verdict, (unsigned long long)state->last_reset_trial);
+                   "%d resets without a judged trial between them; %s; look at the machine, then run search "
+                   "--unpark",
+                   state->resets_without_verdict, last);
     s->result->end = HF_END_PARKED;
     hf_text_add_string(&s->result->words, words);
     if (!state->parked)
@@ -645,8 +673,10 @@ static void drive(struct hf_supervisor *s)
 {
     if (set_up(s) != HF_OK || park_if_fruitless(s))
         return;
-    if (hf_pool_spawn_all(s->pool, &s->error) == HF_OK && start_loop(s) == HF_OK)
+    if (hf_pool_spawn_all(s->pool, &s->error) == HF_OK && start_loop(s) == HF_OK) {
+        hf_supervisor_lend_loop(s);
         (void)uv_run(&s->loop, UV_RUN_DEFAULT);
+    }
     if (s->phase != HF_PHASE_ENDING)
         enter_ending(s);
     wind_down(s);

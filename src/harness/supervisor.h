@@ -13,9 +13,11 @@
 #include "harness/judge.h"
 #include "harness/view.h"
 #include "holdfast/driver.h"
+#include "holdfast/hardware_errors.h"
 #include "holdfast/mix.h"
 #include "holdfast/plan.h"
 #include "holdfast/run.h"
+#include "holdfast/watchdog.h"
 
 /* Who decides what is tried next. Pure, like the plan. It learns what happens as an event visitor of the run,
  * which must be opened with observe_live: so it sees, to the bit, what a resumed run would. */
@@ -43,6 +45,8 @@ enum hf_supervisor_end {
     HF_END_REQUESTED    /* a person has to change settings; `words` is the page to follow */
 };
 
+struct uv_loop_s;
+
 struct hf_supervisor_options {
     struct hf_run *run;
     const struct hf_director *director;
@@ -53,13 +57,26 @@ struct hf_supervisor_options {
     int unpark;
     int guard; /* watchdog, kernel settings that end a hang in a reset, hardware error reports (guardian.h) */
     const struct hf_host *host; /* NULL: this machine */
-    double wall_limit_s;        /* 0: none */
+    /* Where hardware error reports are read from, with or without the other guards. NULL: from this machine's
+     * log and trace points, with `guard` only. */
+    const struct hf_log_ops *log;
+    const struct hf_watchdog_device *watchdog; /* with `guard`; NULL: this machine's */
+    /* Nanoseconds that this boot has spent asleep. NULL: this machine's. */
+    int64_t (*slept_ns)(void *context);
+    void *slept_context;
+    double wall_limit_s; /* 0: none */
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);
     void *ask_context;
     /* A few times a second, for a screen; NULL: nobody looks. */
     void (*show)(void *context, const struct hf_supervisor_view *view);
     void *show_context;
+    /* The loop, for who has something to do on it that the run does not depend on: handles made in loop_begin
+     * are unreferenced, and closed in loop_end, after which the loop turns until they are gone. May be NULL.
+     */
+    void (*loop_begin)(void *context, struct uv_loop_s *loop);
+    void (*loop_end)(void *context);
+    void *loop_context;
     /* One line per event, for a person. */
     void (*say)(void *context, const char *line);
     void *say_context;

@@ -96,6 +96,7 @@ struct hf_supervisor {
     uv_timer_t tick;
     uv_signal_t signals[3];
     int loop_started;
+    int loop_lent; /* loan.c */
     struct hf_pool *pool;
     struct hf_judge judge;
     int16_t real_cpus[HF_CPUS_MAX];
@@ -111,12 +112,15 @@ struct hf_supervisor {
     void *driver_state;
     struct hf_driver_config driver_config;
     struct hf_driver_group driver_group[HF_GROUPS_MAX];
+    int16_t last_step[HF_GROUPS_MAX]; /* in force when an earlier session was told last; -1 */
     struct hf_rig_config rig_config;
     struct hf_load_slice mix_load[HF_MIX_ENTRIES_MAX];
     int mix_load_count;
 
     struct hf_guardian *guardian;
     char boot_before[HF_BOOT_ID_MAX]; /* of the run's last record before this session; "" for a new run */
+    struct hf_run_trial reset_trial;  /* the newest that this session found reset under way; trial 0: none */
+    int64_t slept_ns;                 /* of this boot, as far as it is known */
 
     enum hf_phase phase;
     struct hf_trial trial[HF_GROUPS_MAX];
@@ -168,6 +172,15 @@ static inline int hf_supervisor_core_works(const struct hf_supervisor *s, const 
            s->director->core_works(s->director->context, worker->place.group, worker->place.rank);
 }
 
+/* 1 when settings are made and read in the loop: by the rig itself, or by a person who is asked. */
+static inline int hf_supervisor_sets_at_once(const struct hf_supervisor *s)
+{
+    struct hf_driver_cost cost;
+
+    s->options->driver->cost(s->driver_state, &cost);
+    return cost.needs_person || (s->options->driver->is_simulated && !s->options->driver->waits);
+}
+
 /* --- trials.c --- */
 int hf_trial_covers(const struct hf_trial *trial, int group);
 int hf_trial_step_of(const struct hf_trial *trial, int group);
@@ -213,10 +226,21 @@ int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial);
 /* --- home.c --- */
 void hf_supervisor_choose_home(struct hf_supervisor *s);
 
+/* --- asleep.c --- */
+void hf_asleep_begin(struct hf_supervisor *s);
+/* A machine that slept: the trials under way are void. */
+void hf_asleep_tick(struct hf_supervisor *s);
+
 /* --- resume.c --- */
+/* 1 when the run's last record is of another boot than this one. */
+int hf_resume_is_new_boot(const struct hf_supervisor *s);
 /* Settles the intents that an earlier session left open: interrupted in the same boot, machine-reset in
- * another. */
+ * another; and says how the boot before has ended. */
 int hf_resume_settle(struct hf_supervisor *s);
+
+/* --- loan.c --- */
+void hf_supervisor_lend_loop(struct hf_supervisor *s);
+void hf_supervisor_take_loop_back(struct hf_supervisor *s);
 
 /* --- load.c --- */
 void hf_load_of_mix(const struct hf_mix *mix, struct hf_load_slice *ret_slices, int *ret_count);

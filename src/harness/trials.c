@@ -340,6 +340,16 @@ static int take_round(struct hf_supervisor *s, int16_t *wanted, struct hf_trial 
     return count;
 }
 
+/* A person sets all groups in one go. Those without a trial in this round go to their baseline: nothing runs
+ * at a ratio that is not proved when nobody watches it. */
+static void rest_of_the_round(const struct hf_supervisor *s, int16_t *wanted)
+{
+    for (int g = 0; g < s->profile->group_count; g++) {
+        if (wanted[g] < 0 && !s->profile->group[g].left_out)
+            wanted[g] = (int16_t)s->profile->group[g].baseline_step;
+    }
+}
+
 void hf_trials_propose(struct hf_supervisor *s)
 {
     struct hf_driver_cost cost;
@@ -360,7 +370,9 @@ void hf_trials_propose(struct hf_supervisor *s)
         finish_without(s); /* the others wait for a group that will not come */
     if (count == 0 || s->phase != HF_PHASE_RUNNING || hf_supervisor_commit(s) != HF_OK)
         return;
-    if (s->options->driver->is_simulated || cost.needs_person)
+    if (cost.needs_person)
+        rest_of_the_round(s, wanted);
+    if (hf_supervisor_sets_at_once(s))
         apply_wanted(s, wanted, trials, count);
     else
         hf_settings_apply(s, wanted);
@@ -371,6 +383,7 @@ void hf_trials_propose(struct hf_supervisor *s)
 int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page)
 {
     int16_t wanted[HF_GROUPS_MAX];
+    struct hf_driver_cost cost;
     enum hf_apply_result result;
     struct hf_error error = {0};
     int count = 0;
@@ -386,7 +399,12 @@ int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page)
             count++;
         }
     }
-    if (count > 0 && s->options->driver->apply(s->driver_state, wanted, &result, page, &error) != HF_OK)
+    if (count == 0)
+        return HF_OK;
+    s->options->driver->cost(s->driver_state, &cost);
+    if (cost.needs_person)
+        rest_of_the_round(s, wanted);
+    if (s->options->driver->apply(s->driver_state, wanted, &result, page, &error) != HF_OK)
         hf_supervisor_fail(s, &error);
     return error.code;
 }
@@ -417,14 +435,19 @@ int hf_trials_adopt_requested(struct hf_supervisor *s)
     for (int g = 0; g < s->profile->group_count; g++) {
         struct hf_trial *trial = hf_trial_of_group(s, g);
         struct hf_error error = {0};
+        int step = s->profile->group[g].baseline_step; /* rest_of_the_round() */
 
-        if (trial == NULL || !hf_trial_covers(trial, g))
+        if (trial != NULL && hf_trial_covers(trial, g))
+            step = hf_trial_step_of(trial, g);
+        else if (s->profile->group[g].left_out)
             continue;
         assert(s->options->driver->confirm != NULL);
-        if (s->options->driver->confirm(s->driver_state, g, hf_trial_step_of(trial, g), &error) != HF_OK) {
+        if (s->options->driver->confirm(s->driver_state, g, step, &error) != HF_OK) {
             hf_supervisor_fail(s, &error);
             return error.code;
         }
+        if ((trial == NULL || !hf_trial_covers(trial, g)) && journal_setting(s, g, step, step) != HF_OK)
+            return s->error.code;
     }
     if (s->joint.open)
         load_trial(s, &s->joint);
@@ -513,9 +536,20 @@ static int is_running(const struct hf_supervisor *s, const struct hf_trial *tria
     return running;
 }
 
+/* What a simulated machine has done to it is being noticed: that takes the wall's time, not the model's. */
+static int stands_still(const struct hf_supervisor *s, const struct hf_trial *trial)
+{
+    const struct hf_driver_ops *driver = s->options->driver;
+    int still = 0;
+
+    for (int g = 0; g < s->profile->group_count && driver->is_silent != NULL; g++)
+        still |= hf_trial_covers(trial, g) && driver->is_silent(s->driver_state, g);
+    return still;
+}
+
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
-    if (!trial->open || trial->draining)
+    if (!trial->open || trial->draining || (trial->loaded && stands_still(s, trial)))
         return;
     if (!trial->loaded) {
         if (is_running(s, trial) && all_blocks_begun(s, trial))
@@ -756,10 +790,7 @@ static int errors_are_told(const struct hf_supervisor *s, const struct hf_trial 
 /* A setting can be lost at any time: no pass without it. 0: it was lost, or it is not known yet. */
 static int setting_held(struct hf_supervisor *s, struct hf_trial *trial)
 {
-    struct hf_driver_cost cost;
-
-    s->options->driver->cost(s->driver_state, &cost);
-    if (s->options->driver->is_simulated || cost.needs_person)
+    if (hf_supervisor_sets_at_once(s))
         return settings_in_force(s, trial, 0);
     return hf_settings_ask(s, trial) == 1;
 }

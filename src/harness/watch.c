@@ -276,7 +276,9 @@ void hf_watch_on_death(void *context, struct hf_worker *worker, int64_t exit_sta
         return;
     judge_one(s, worker); /* what it posted before it died comes first */
     trial = hf_trial_of_group(s, worker->place.group);
-    if (signal_number != 0)
+    if (signal_number == SIGSYS)
+        (void)snprintf(detail, sizeof detail, "signal %d: a system call that no kernel makes", SIGSYS);
+    else if (signal_number != 0)
         (void)snprintf(detail, sizeof detail, "signal %d, %s", signal_number, strsignal(signal_number));
     else
         (void)snprintf(detail, sizeof detail, "it left with status %d", (int)exit_status);

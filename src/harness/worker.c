@@ -11,6 +11,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "harness/confine.h"
 #include "harness/shared.h"
 #include "harness/strike.h"
 #include "holdfast/random.h"
@@ -304,6 +305,9 @@ int hf_worker_main(int index, int cpu)
     hf_arena_progress = &worker.slot->progress; /* filling a large one must not look like standing still */
     join_teams(&worker);
     hf_strike_install(worker.slot, worker.states, hf_ticks_now() ^ (uint64_t)index);
+    (void)close(HF_SHARED_FD); /* the mapping stays */
+    worker.slot->confined =
+        hf_confine(worker.slot->unconfined_reason, sizeof worker.slot->unconfined_reason);
     work(&worker);
     return 0;
 }

@@ -75,11 +75,10 @@ int hf_log_reader_open(const struct hf_log_ops *ops, enum hf_log_kind kind, cons
         path = "/dev/kmsg";
     handle = ops->open(ops->context, path);
     if (handle == -EPERM || handle == -EACCES)
-        return hf_fail(
-            error, HF_E_PERMISSION,
-            "cannot read %s: run as root, or set kernel.dmesg_restrict = 0 (sysctl); hardware errors are "
-            "not seen otherwise",
-            path);
+        return hf_fail(error, HF_E_PERMISSION, "cannot read %s: run as root%s", path,
+                       kind == HF_LOG_KERNEL ? ", or set kernel.dmesg_restrict = 0 (sysctl); hardware errors "
+                                               "are not seen otherwise"
+                                             : "");
     if (handle < 0)
         return hf_fail_errno(error, -handle, "cannot read %s", path);
     reader = hf_allocate(1, sizeof *reader);
@@ -91,7 +90,6 @@ int hf_log_reader_open(const struct hf_log_ops *ops, enum hf_log_kind kind, cons
     reader->kind = kind;
     reader->joiner = joiner;
     reader->handle = handle;
-    reader->caught_up = kind == HF_LOG_TRACE; /* our own instance: empty at the start */
     *ret_reader = reader;
     return HF_OK;
 }
@@ -183,7 +181,8 @@ static void take_trace(struct hf_log_reader *reader, size_t size, int64_t now_ns
         length = (size_t)(newline - reader->buffer) - at;
         reader->totals.records++;
         if (!reader->skipping && length > 0)
-            hf_error_joiner_line(reader->joiner, reader->buffer + at, length, -1, 0, now_ns);
+            hf_error_joiner_line(reader->joiner, reader->buffer + at, length, -1,
+                                 reader->caught_up ? 0 : HF_ORIGIN_EARLIER, now_ns);
         reader->skipping = 0;
         at += length + 1;
     }

@@ -306,13 +306,15 @@ static int enable_events(const struct hf_host *host, const char *root)
 
 int hf_trace_begin(const struct hf_host *host, char ret_path[HF_HOST_PATH_MAX], struct hf_error *error)
 {
-    int wrong = -ENOENT;
+    int denied = 0;
 
     for (size_t i = 0; i < sizeof trace_roots / sizeof trace_roots[0]; i++) {
         char path[HF_HOST_PATH_MAX];
+        int wrong;
 
         (void)snprintf(path, sizeof path, "%s/" TRACE_INSTANCE, trace_roots[i]);
         wrong = host->folder(host->context, path, 1);
+        denied |= wrong == -EACCES || wrong == -EPERM;
         if (wrong != 0 && wrong != -EEXIST) /* a session that died left its own behind */
             continue;
         if (enable_events(host, trace_roots[i]) > 0) {
@@ -322,7 +324,7 @@ int hf_trace_begin(const struct hf_host *host, char ret_path[HF_HOST_PATH_MAX], 
         (void)host->folder(host->context, path, 0);
         return hf_fail(error, HF_E_MISSING, "this kernel has no trace points for machine checks");
     }
-    if (wrong == -EACCES || wrong == -EPERM)
+    if (denied)
         return hf_fail(error, HF_E_PERMISSION, "trace points need root");
     return hf_fail(error, HF_E_MISSING, "no tracing here: mount -t tracefs tracefs /sys/kernel/tracing");
 }

@@ -70,6 +70,49 @@ static void spin(void)
     }
 }
 
+int hf_reset_witness_open(void)
+{
+    static const char word[] = " holdfast.witness=";
+    char command_line[4096];
+    char path[64] = "/dev/";
+    struct termios terminal;
+    const char *found;
+    size_t length;
+    int fd;
+
+    if (hf_file_start(NULL, "/proc/cmdline", command_line, sizeof command_line) < 0)
+        return -1;
+    found = strstr(command_line, word);
+    if (found == NULL)
+        return -1;
+    found += sizeof word - 1;
+    length = strcspn(found, " /\n");
+    if (length == 0 || length + sizeof "/dev/" > sizeof path)
+        return -1;
+    memcpy(path + strlen(path), found, length);
+    fd = open(path, O_WRONLY | O_NOCTTY | O_CLOEXEC);
+    if (fd >= 0 && tcgetattr(fd, &terminal) == 0) {
+        cfmakeraw(&terminal);
+        (void)cfsetspeed(&terminal, B115200);
+        (void)tcsetattr(fd, TCSANOW, &terminal);
+    }
+    return fd;
+}
+
+void hf_reset_witness_say(int fd, const char *line)
+{
+    if (fd < 0)
+        return;
+    (void)!write(fd, line, strlen(line));
+    (void)tcdrain(fd);
+}
+
+void hf_reset_witness_close(int fd)
+{
+    if (fd >= 0)
+        (void)close(fd);
+}
+
 void hf_reset_here(unsigned long number)
 {
     char command_line[4096];

@@ -13,6 +13,7 @@
  * What is learned from a verdict:
  *   pass                       exposure without a fault; a trial that outlived a hardware error did not pass
  *   fail                       a fault of the indicted group; in a joint trial clean exposure of the others
+ *   fail, machine-reset that names nobody    one fault among the trials whose load had begun
  *   void, interrupted          its clean exposure
  *   void, machine-reset        its clean exposure: another group was named
  *   void, other causes         nothing: neither clock nor heat were what they should have been
@@ -319,8 +320,28 @@ static void note_judged(struct hf_plan *plan)
     }
 }
 
+/*
+ * A reset that names nobody came from a load: trials whose load had not begun yet are no suspects while others
+ * run. (Where none had begun, all remain: then it was the change of ratio itself, or the load's very start.)
+ */
+static void acquit_unloaded(struct hf_plan *plan)
+{
+    int loaded = 0, kept = 0;
+
+    for (int i = 0; i < plan->outcome_count; i++)
+        loaded += plan->outcome[i].loaded;
+    for (int i = 0; i < plan->outcome_count && loaded > 0; i++) {
+        if (plan->outcome[i].loaded)
+            plan->outcome[kept++] = plan->outcome[i];
+    }
+    if (loaded > 0)
+        plan->outcome_count = kept;
+}
+
 static void learn(struct hf_plan *plan, int unnamed_reset)
 {
+    if (unnamed_reset)
+        acquit_unloaded(plan);
     if (plan->outcome_count == 0)
         return;
     for (int i = 0; i < plan->outcome_count; i++)
@@ -374,6 +395,7 @@ static void add_outcome(struct hf_plan *plan, const struct hf_event *event, cons
         .faults_within = errors,
         .cpu = ended ? event->cpu : -1,
         .ended_by_fault = ended,
+        .loaded = trial->loaded,
         .others_step = others_step(plan, trial, step),
     };
     if (event->verdict == HF_VERDICT_FAIL && !ended && event->group != HF_GROUP_NONE)

@@ -21,13 +21,14 @@ static const struct driver_cost {
 void hf_plan_costs_of_profile(const struct hf_profile *profile, struct hf_plan_costs *ret_costs)
 {
     int simulated = strcmp(profile->driver, "rig") == 0;
+    const char *sets = simulated && profile->rig.set_by[0] != '\0' ? profile->rig.set_by : profile->driver;
 
     *ret_costs = (struct hf_plan_costs){
         .apply_s = BEGIN_S,
         .check_period_s = CHECK_PERIOD_WALL_S * (simulated ? profile->rig.clock_factor : 1),
     };
     for (size_t i = 0; i < sizeof driver_costs / sizeof driver_costs[0]; i++) {
-        if (strcmp(profile->driver, driver_costs[i].driver) != 0)
+        if (strcmp(sets, driver_costs[i].driver) != 0)
             continue;
         ret_costs->apply_s += driver_costs[i].apply_s;
         ret_costs->needs_person = driver_costs[i].needs_person;

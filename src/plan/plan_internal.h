@@ -50,6 +50,7 @@ struct plan_outcome {
     int faults_within;  /* hardware errors the trial outlived */
     int cpu;            /* that failed; -1: not told */
     int ended_by_fault; /* 1: a fault of this group ended it */
+    int loaded;         /* 0: its load had not begun */
     double others_step; /* mean step of the other groups that were under load meanwhile; NAN: nobody was */
 };
 

@@ -45,6 +45,8 @@ struct hf_journal {
     uint64_t salt;
     int read_only;
     int fd;
+    hf_commit_witness *witness;
+    void *witness_context;
 
     /* acknowledged */
     uint64_t records;
@@ -327,6 +329,8 @@ static int journal_new(const char *directory, const struct hf_journal_options *o
     journal->clock = options->clock ? options->clock : &hf_clock_real;
     choose_ops(&journal->ops, options->file_ops);
     journal->salt = options->salt;
+    journal->witness = options->witness;
+    journal->witness_context = options->witness_context;
     journal->reserve_bytes = options->reserve_bytes ? options->reserve_bytes : RESERVE_BYTES;
     hf_text_init(&journal->staged, HF_JOURNAL_COMMIT_MAX);
     (void)snprintf(journal->boot, sizeof journal->boot, "%s", options->read_only ? "" : options->boot_id);
@@ -603,6 +607,8 @@ int hf_journal_commit(struct hf_journal *journal, struct hf_error *error)
         return sticky(journal, error);
     if (journal->staged_count == 0)
         return HF_OK;
+    if (journal->witness != NULL)
+        journal->witness(journal->witness_context, 0, journal->records + journal->staged_count, 0);
     if (make_durable(journal, &journal->failure) != HF_OK) {
         if (error->code == HF_OK)
             *error = journal->failure;
@@ -615,6 +621,8 @@ int hf_journal_commit(struct hf_journal *journal, struct hf_error *error)
     journal->staged_count = 0;
     hf_text_clear(&journal->staged);
     journal_check(journal);
+    if (journal->witness != NULL)
+        journal->witness(journal->witness_context, 1, journal->records, journal->last_crc);
     return HF_OK;
 }
 

@@ -38,6 +38,7 @@ static const char *const top_keys[] = {"format",
                                        "clock_tolerance_percent",
                                        "command",
                                        "driver_failure",
+                                       "upload",
                                        NULL};
 static const char *const ratio_keys[] = {"lowest", "highest", "step", "baseline", NULL};
 static const char *const group_keys[] = {"name",     "cpus",         "highest", "baseline",
@@ -50,10 +51,12 @@ static const char *const conditions_keys[] = {"voltage_mv", "ambient_c", "memory
 static const char *const rig_keys[] = {
     "seed",         "clock_factor", "edge_mhz",      "chip_sd_mhz",   "group_sd_mhz", "core_sd_mhz",
     "class_sd_mhz", "slope_nats",   "slope_chip_sd", "slope_core_sd", "frailty_mhz",  "drift_mhz",
-    "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     NULL};
+    "ambient_c",    "droop_scale",  "heat_scale",    "simple",        "oddities",     "set_by",
+    "board",        NULL};
 static const char *const sensor_keys[] = {"chip", "device", "input",   "label",
                                           "role", "group",  "limit_c", NULL};
 static const char *const command_keys[] = {"program", "limit_s", NULL};
+static const char *const upload_keys[] = {"url", "token_file", "ca_file", "every_minutes", "silence_s", NULL};
 static const char *const oddities_keys[] = {"hot_cores",  "flat_cores",    "weak_units",
                                             "stretching", "settings_lost", NULL};
 
@@ -63,6 +66,7 @@ const char *const *const hf_profile_keys[HF_PROFILE_OBJECT_COUNT] = {
     [HF_PROFILE_SEARCH] = search_keys, [HF_PROFILE_CONDITIONS] = conditions_keys,
     [HF_PROFILE_RIG] = rig_keys,       [HF_PROFILE_ODDITIES] = oddities_keys,
     [HF_PROFILE_SENSOR] = sensor_keys, [HF_PROFILE_COMMAND] = command_keys,
+    [HF_PROFILE_UPLOAD] = upload_keys,
 };
 
 #define AT(member) offsetof(struct hf_profile, member)
@@ -72,6 +76,8 @@ const struct hf_profile_number hf_profile_numbers[] = {
     {HF_PROFILE_TOP, "base_clock_mhz", 20, 1000, 0, 100, 1, AT(base_clock_mhz)},
     {HF_PROFILE_TOP, "clock_tolerance_percent", 0.1, 20, 0, 0.7, 0.01, AT(clock_tolerance)},
     {HF_PROFILE_COMMAND, "limit_s", 0.1, 600, 0, 10, 1, AT(command_limit_s)},
+    {HF_PROFILE_UPLOAD, "every_minutes", 0.01, 10000, 0, 30, 60, AT(upload.every_s)},
+    {HF_PROFILE_UPLOAD, "silence_s", 1, 3600, 0, 60, 1, AT(upload.silence_s)},
     {HF_PROFILE_RATIO, "lowest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_lowest)},
     {HF_PROFILE_RATIO, "highest", 1, 1000, 1, UNKNOWN, 1, AT(ratio_highest)},
     {HF_PROFILE_RATIO, "step", 0.01, 10, 1, UNKNOWN, 1, AT(ratio_step)},
@@ -487,7 +493,8 @@ static int read_rig(const struct hf_json_reader *top, struct hf_profile *profile
         return error->code;
     if (hf_json_has(&object, "seed") && hf_json_get_u64(&object, "seed", &profile->rig.seed, error) != HF_OK)
         return error->code;
-    if (read_optional_bool(&object, "simple", &profile->rig.simple, error) != HF_OK)
+    if (read_optional_bool(&object, "simple", &profile->rig.simple, error) != HF_OK ||
+        hf_profile_read_rig_front(&object, profile, error) != HF_OK)
         return error->code;
     return read_oddities(&object, &profile->rig, error);
 }
@@ -524,7 +531,7 @@ static int read_document(const struct hf_json_reader *top, struct hf_profile *pr
         read_groups(top, profile, error) != HF_OK || read_temperature(top, profile, error) != HF_OK ||
         hf_profile_read_sensors(top, profile, error) != HF_OK || read_mix(top, profile, error) != HF_OK ||
         read_search(top, profile, error) != HF_OK || read_conditions(top, profile, error) != HF_OK ||
-        read_rig(top, profile, error) != HF_OK)
+        read_rig(top, profile, error) != HF_OK || hf_profile_read_upload(top, profile, error) != HF_OK)
         return error->code;
     return HF_OK;
 }

@@ -71,3 +71,27 @@ int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *
         return error->code;
     return read_words(&command, profile, error);
 }
+
+int hf_profile_read_rig_front(const struct hf_json_reader *rig, struct hf_profile *profile,
+                              struct hf_error *error)
+{
+    struct hf_profile_rig *into = &profile->rig;
+
+    if (!hf_json_has(rig, "set_by")) {
+        if (hf_json_has(rig, "board"))
+            return hf_json_fail(rig, "board", error, HF_E_INPUT, "means nothing without \"set_by\"");
+        return HF_OK;
+    }
+    if (hf_json_get_string(rig, "set_by", into->set_by, sizeof into->set_by, error) != HF_OK ||
+        hf_json_get_string(rig, "board", into->board, sizeof into->board, error) != HF_OK)
+        return error->code;
+    if (strcmp(into->set_by, "command") != 0 && strcmp(into->set_by, "sheet") != 0)
+        return hf_json_fail(rig, "set_by", error, HF_E_INPUT, "must be \"command\" or \"sheet\"");
+    if (strcmp(into->set_by, "command") == 0 && profile->command_count == 0)
+        return hf_json_fail(rig, "set_by", error, HF_E_INPUT, "needs \"command\" beside \"rig\"");
+    if (into->board[0] != '/')
+        return hf_json_fail(rig, "board", error, HF_E_INPUT,
+                            "begins with \"%.40s\"; the folder needs its whole path, from / on",
+                            into->board);
+    return HF_OK;
+}

@@ -19,6 +19,7 @@ enum hf_profile_object {
     HF_PROFILE_ODDITIES,
     HF_PROFILE_SENSOR,
     HF_PROFILE_COMMAND,
+    HF_PROFILE_UPLOAD,
     HF_PROFILE_OBJECT_COUNT
 };
 
@@ -41,6 +42,14 @@ extern const int hf_profile_number_count;
 
 /* "command" and "driver_failure". */
 int hf_profile_read_driver(const struct hf_json_reader *top, struct hf_profile *profile,
+                           struct hf_error *error);
+
+/* "set_by" and "board" of the rig. */
+int hf_profile_read_rig_front(const struct hf_json_reader *rig, struct hf_profile *profile,
+                              struct hf_error *error);
+
+/* "upload". */
+int hf_profile_read_upload(const struct hf_json_reader *top, struct hf_profile *profile,
                            struct hf_error *error);
 
 /* The numbers of an object, by the table. */

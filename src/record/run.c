@@ -267,6 +267,8 @@ static int open_journal(struct hf_run *run, const struct hf_run_options *options
                        "%s holds a profile but no journal: begin again with --profile %s/profile.json",
                        run->directory, run->directory);
     code = hf_journal_open(run->directory, &journal, fold_and_show, run, &run->journal, &run->opening, error);
+    memcpy(run->boot_before, run->state.last_boot, sizeof run->boot_before);
+    run->session_was_open = run->state.session_open;
     if (code == HF_OK)
         code = check_journal(run, options, error);
     if (code == HF_OK && run->state.records == 0 && options->read_only)

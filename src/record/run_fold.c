@@ -146,7 +146,8 @@ static void machine_reset(struct hf_run_state *state)
     }
     state->resets++;
     state->resets_without_verdict = longest_s >= LONG_SERVED_S ? 0 : state->resets_without_verdict + 1;
-    state->last_reset_trial = newest;
+    if (newest != 0) /* else it reset between two trials: the one before stays the last */
+        state->last_reset_trial = newest;
 }
 
 static int fold_event(struct hf_run_state *state, const struct hf_record *record,
@@ -274,6 +275,18 @@ static int request(struct hf_run_state *state, const struct hf_record *record, s
     return hf_json_has(&record->data, "groups") ? request_of_groups(state, record, error) : HF_OK;
 }
 
+/* What was in force when it was looked at last; a page of settings shows it. */
+static int setting(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
+{
+    int64_t group, step;
+
+    if (hf_json_get_integer(&record->data, "group", 0, HF_GROUPS_MAX - 1, &group, error) != HF_OK ||
+        hf_json_get_integer(&record->data, "read_back", -1, INT16_MAX - 1, &step, error) != HF_OK)
+        return error->code = HF_E_DAMAGED;
+    state->setting[group] = (int16_t)(step + 1);
+    return HF_OK;
+}
+
 static int fold_plain(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
 {
     switch (record->type) {
@@ -297,7 +310,9 @@ static int fold_plain(struct hf_run_state *state, const struct hf_record *record
     case HF_RECORD_FINISHED:
         state->finished = 1;
         return HF_OK;
-    default: /* setting, mismatch, note: evidence, not state */
+    case HF_RECORD_SETTING:
+        return setting(state, record, error);
+    default: /* mismatch, note: evidence, not state */
         return HF_OK;
     }
 }

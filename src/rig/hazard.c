@@ -269,7 +269,9 @@ static double rate_group(struct hf_rig *rig, int g)
             used = own_loss;
         }
         rig->core_per_s[core] =
-            terms_per_s(&rig->term[core * HF_RIG_TERMS_MAX], rig->term_count[core], used, shift);
+            rig->group[g].silent
+                ? 0.0
+                : terms_per_s(&rig->term[core * HF_RIG_TERMS_MAX], rig->term_count[core], used, shift);
         sum += rig->core_per_s[core];
     }
     return sum;

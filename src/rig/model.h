@@ -99,6 +99,7 @@ struct hf_rig_heat {
 struct hf_rig_group {
     int step;
     uint32_t working; /* bit c: core c carries the load */
+    int silent;       /* 1: no faults until the next run begins */
     int count;
     struct hf_rig_slice slices[HF_RIG_SLICES_MAX];
     double frailty_mhz;

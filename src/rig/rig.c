@@ -306,6 +306,14 @@ void hf_rig_begin_run(struct hf_rig *rig, int group)
 
     assert(group >= 0 && group < rig->config.group_count);
     at->frailty_mhz = rig->config.frailty_mhz * hf_random_normal(&at->frailty_random);
+    at->silent = 0;
+    rig->rated = 0;
+}
+
+void hf_rig_set_silent(struct hf_rig *rig, int group, int silent)
+{
+    assert(group >= 0 && group < rig->config.group_count);
+    rig->group[group].silent = silent;
     rig->rated = 0;
 }
 

@@ -4,8 +4,9 @@
 #   sh tests/machine/nights.sh --binary FILE --emulate FILE --work DIR [NIGHT...]
 #
 # Nights: certificates (a whole search through real resets), reboot, panic, spin and wait (one reset of each kind, the
-# last by a fatal machine check), errors (a corrected machine check on a known CPU), stick (the whole image from its own
-# boot loader). Exit status 77 with a reason where emulator, tools or the kernel's package cannot be had.
+# last by a fatal machine check), errors (a corrected machine check on a known CPU), resets (many at random moments, from
+# a saved machine; HOLDFAST_RESETS says how many, default 10), stick (the whole image from its own boot loader). Exit
+# status 77 with a reason where emulator, tools or the kernel's package cannot be had.
 set -u
 
 here=$(cd "$(dirname "$0")" && pwd)
@@ -19,7 +20,7 @@ while [ $# -gt 0 ]; do
     *) break ;;
     esac
 done
-[ $# -gt 0 ] || set -- certificates reboot panic spin wait errors stick
+[ $# -gt 0 ] || set -- certificates reboot panic spin wait errors resets stick
 [ -x "$binary" ] && [ -x "$emulate" ] && [ -n "$work" ] || { echo "nights.sh: --binary, --emulate and --work are needed" >&2; exit 2; }
 PATH=$PATH:/sbin:/usr/sbin
 mkdir -p "$work"
@@ -74,6 +75,24 @@ machine() { # night, limit in seconds, kernel words; then rules of emulate
         -append "console=ttyS0 quiet panic=1 holdfast.end=poweroff $words" \
         -drive "file=$work/image/disk.ext4,format=raw,if=virtio"
     [ $? -ne 1 ] || broken "$name: the machine was still running after $limit s"
+}
+
+# The same machine for resets: its disk can keep a saved state, and a second serial line tells what was acknowledged.
+saved_machine() { # log, limit, witness file; then rules of emulate, --, further arguments of the emulator
+    log=$1 limit=$2 witness=$3
+    shift 3
+    rules=""
+    while [ "$1" != -- ]; do
+        rules="$rules '$1'"
+        shift
+    done
+    shift
+    eval "\"$emulate\" --log \"$log\" --limit $limit $rules -- qemu-system-x86_64 -nodefaults -no-user-config \
+        -display none -accel tcg,thread=single -machine q35 -m 256 -cpu Skylake-Server,+mce,+mca \
+        -smp 4,sockets=1,dies=2,cores=1,threads=2 -device i6300esb -action watchdog=reset -serial stdio \
+        -serial \"file:$witness\" -kernel \"$work/image/vmlinuz\" -initrd \"$work/image/initrd.gz\" \
+        -append 'console=ttyS0 quiet panic=1 holdfast.end=poweroff holdfast.witness=ttyS1' \
+        -drive \"file=$work/image/disk.qcow2,format=qcow2,if=virtio\" $*"
 }
 
 # The run directory, taken from the guest's disk after its journal was replayed.
@@ -142,6 +161,45 @@ night_errors() {
     holds "$work/errors.log" "g1: corrected error.*CPU 3" "the corrected error was not told"
     holds "$work/errors/run/journal.jsonl" '"type":"hardware-error","data":\{[^}]*"group":1' "it was not charged to g1"
     holds "$work/errors/run/journal.jsonl" '"cause":"hardware-error"' "no trial failed by it"
+}
+
+# One reset at a random moment: the machine goes on from the saved state and is switched off, and with it everything that
+# its kernel had not given to the disk. Then its file system is repaired and the run looked at, here.
+one_reset() { # number, seconds
+    saved_machine "$work/resets.log" 60 "$work/resets.witness" --after "$2" quit -- -loadvm middle
+    qemu-img convert -O raw "$work/image/disk.qcow2" "$work/image/disk.ext4"
+    take_run resets
+    rm -rf "$work/later"
+    cp -R "$work/resets/run" "$work/later"
+    "$binary" search --run "$work/later" --lines --for 1.5s >"$work/later.log" 2>&1
+    case $? in # stopped by --for, finished, or reset by the rig model
+    3 | 0 | 137) ;;
+    *) broken "reset $1: the run cannot be resumed: $(tail -n 1 "$work/later.log")" ;;
+    esac
+    "$(dirname "$emulate")/check_run" "$work/resets/run" "$work/resets.witness" "$work/later" >"$work/check.log" ||
+        broken "reset $1, after $2 s: $(cat "$work/check.log")"
+    echo "reset $1 after $2 s: $(cat "$work/check.log") torn $([ -e "$work/later/journal.torn" ] && echo 1 || echo 0)" >>"$work/resets.list"
+}
+
+night_resets() {
+    profile 's/"highest": 48/"highest": 44/' >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines"
+    qemu-img convert -O qcow2 "$work/image/disk.ext4" "$work/image/disk.qcow2"
+    saved_machine "$work/resets-boot.log" 120 "$work/resets-boot.witness" --when 'trial 4:' 'savevm middle' --when 'trial [5-9]:' quit --
+    holds "$work/resets-boot.log" 'monitor. quit' "the machine could not be saved"
+    : >"$work/resets.list"
+    seed=${HOLDFAST_SEED:-$(date +%s)}
+    echo "  seed $seed (HOLDFAST_SEED)"
+    number=0
+    for delay in $(awk -v seed="$seed" -v count="${HOLDFAST_RESETS:-10}" \
+        'BEGIN { srand(seed); for (i = 0; i < count; i++) printf "%.3f\n", 1 + 4 * rand() }'); do
+        number=$((number + 1))
+        one_reset $number "$delay"
+    done
+    awk '{ resets++; done += $7 > 0; records += $9; states += $11; proposals += $13; later += $15; torn += $17 }
+        END { printf "  %d resets, %d of them after an acknowledgement; %d records recovered, %d folded states and %d proposals compared, %d trials begun afterwards, %d torn tails\n", resets, done, records, states, proposals, later, torn }' "$work/resets.list"
+    # a reset before anything was acknowledged shows nothing: most must be after
+    [ "$(awk '$7 > 0' "$work/resets.list" | wc -l)" -ge $((number / 2)) ] || broken "most resets came before the first acknowledgement"
 }
 
 # The whole image, from its own boot loader: once as firmware of the old kind does, once as UEFI does.

@@ -9,7 +9,7 @@
 #include <math.h>
 #include <string.h>
 
-#include "harness/mix_write.h"
+#include "holdfast/mix.h"
 
 static void check_entry(const struct hf_mix_entry *got, const struct hf_mix_entry *expected)
 {

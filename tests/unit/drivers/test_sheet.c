@@ -86,6 +86,48 @@ static void test_cost(void **state)
     assert_int_equal(cost.needs_person, 1);
 }
 
+/* The group's row of the page says this ratio, and ends with this word. */
+static int row_is(const char *group, const char *ratio, const char *word)
+{
+    char name[32];
+    char row[120] = "";
+    const char *at;
+
+    snprintf(name, sizeof name, "\n  %s ", group);
+    at = strstr(sheet.page.bytes, name);
+    if (at != NULL)
+        snprintf(row, sizeof row, "%.*s", (int)strcspn(at + 1, "\n"), at + 1);
+    if (strlen(row) > 80 || strstr(row, ratio) == NULL || strlen(row) < strlen(word) + 2 ||
+        strcmp(row + strlen(row) - strlen(word), word) != 0) {
+        printf("the row of %s is \"%s\"\n", group, row);
+        return 0;
+    }
+    return 1;
+}
+
+/* What an earlier session confirmed is shown, but believed only when a person says it again. */
+static void test_last_session(void **state)
+{
+    static const int16_t last[GROUPS] = {21, 4, -1, 4};
+    static const int16_t wanted[GROUPS] = {21, 8, 4, 4};
+    struct hf_driver_config later = config;
+    void *opened = NULL;
+    int step = -9;
+
+    (void)state;
+    later.last_step = last;
+    assert_int_equal(hf_driver_sheet.open(&later, &opened, &sheet.error), HF_OK);
+    assert_int_equal(hf_driver_sheet.read_back(opened, 0, &step, &sheet.error), HF_OK);
+    assert_int_equal(step, -1);
+    assert_int_equal(hf_driver_sheet.apply(opened, wanted, &sheet.result, &sheet.page, &sheet.error), HF_OK);
+    assert_int_equal(sheet.result, HF_APPLY_REQUESTED);
+    assert_true(row_is("ebb", "41.25", "keep"));
+    assert_true(row_is("flood", "38.00", "change"));
+    assert_true(row_is("neap", "not known", "change"));
+    assert_true(row_is("spring", "37.00", "keep"));
+    hf_driver_sheet.close(opened);
+}
+
 static void test_states(void **state)
 {
     (void)state;
@@ -102,12 +144,14 @@ static void test_states(void **state)
     assert_int_equal(sheet.result, HF_APPLY_DONE);
     assert_int_equal(sheet.page.size, 0);
     assert_int_equal(in_force(0), 21);
-    /* another step: unknown until somebody says so, and only that group is on the page */
+    /* another step: unknown until somebody says so; every group is on the page, with what becomes of it */
     assert_int_equal(confirm(1, 4), HF_OK);
     assert_int_equal(apply(22, 4, -1, -1), HF_OK);
     assert_int_equal(sheet.result, HF_APPLY_REQUESTED);
-    assert_non_null(strstr(sheet.page.bytes, "ebb"));
-    assert_null(strstr(sheet.page.bytes, "flood"));
+    assert_true(row_is("ebb", "41.50", "change"));
+    assert_true(row_is("flood", "37.00", "keep"));
+    assert_true(row_is("neap", "as it is", "-"));
+    assert_true(row_is("spring", "as it is", "-"));
     assert_int_equal(in_force(0), -1);
     assert_int_equal(in_force(1), 4);
     /* a person may have set something else: that is recorded, and read back shows the difference */
@@ -242,6 +286,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         T(test_cost),
         T(test_states),
+        T(test_last_session),
         T(test_impossible_answers),
         T(test_page_to_the_byte),
         T(test_page_says_what_can_hurt),

@@ -642,8 +642,9 @@ static void test_trace_in_pieces(void **state)
         struct hf_log_reader *reader = NULL;
         struct hf_error error = {0};
         size_t at = 0;
-        int count = 0;
+        int count = 1;
 
+        pieces[0] = "!EAGAIN"; /* nothing from before */
         snprintf(whole, sizeof whole, "%s\n\nCPU:3 [LOST 12 EVENTS]\n%s\n", trace_line, trace_line);
         for (; at < strlen(whole); at += piece, count++) {
             snprintf(copies[count], sizeof copies[count], "%.*s", (int)piece, whole + at);
@@ -651,13 +652,37 @@ static void test_trace_in_pieces(void **state)
         }
         pieces[count] = NULL;
         assert_int_equal(hf_log_reader_open(&ops, HF_LOG_TRACE, "/pipe", joiner, &reader, &error), HF_OK);
-        assert_int_equal(hf_log_reader_drain(reader, SECOND, 10000, &error), count);
+        assert_int_equal(hf_log_reader_drain(reader, SECOND, 10000, &error), 0);
+        assert_int_equal(hf_log_reader_drain(reader, SECOND, 10000, &error), count - 1);
         assert_int_equal(taken.count, 2);
         assert_true(taken.event[1].cpu == 5 && taken.event[1].source == HF_FROM_TRACE &&
                     !taken.event[1].earlier);
         hf_log_reader_close(reader);
         hf_error_joiner_free(joiner);
     }
+}
+
+/* What an instance holds that a killed session left behind is the past. */
+static void test_trace_left_behind(void **state)
+{
+    char line[sizeof trace_line + 1];
+    const char *records[] = {line, "!EAGAIN", line, NULL};
+    struct log_script script = {records, 0};
+    struct hf_log_ops ops = {log_open, log_read, log_close, &script};
+    struct hf_error_joiner *joiner = joiner_with(NULL, 0);
+    struct hf_log_reader *reader = NULL;
+    struct hf_error error = {0};
+
+    (void)state;
+    snprintf(line, sizeof line, "%s\n", trace_line);
+    assert_int_equal(hf_log_reader_open(&ops, HF_LOG_TRACE, "/pipe", joiner, &reader, &error), HF_OK);
+    assert_int_equal(hf_log_reader_drain(reader, SECOND, 1000, &error), 1);
+    assert_int_equal(hf_log_reader_drain(reader, 5 * SECOND, 1000, &error), 1);
+    assert_int_equal(taken.count, 2);
+    assert_true(taken.event[0].earlier && !hf_hardware_error_is_evidence(&taken.event[0]));
+    assert_true(!taken.event[1].earlier && hf_hardware_error_is_evidence(&taken.event[1]));
+    hf_log_reader_close(reader);
+    hf_error_joiner_free(joiner);
 }
 
 /* An endless line does not stop the reader for ever. */
@@ -771,6 +796,7 @@ int main(void)
         cmocka_unit_test(test_log_records),
         cmocka_unit_test(test_log_fails),
         cmocka_unit_test(test_trace_in_pieces),
+        cmocka_unit_test(test_trace_left_behind),
         cmocka_unit_test(test_trace_endless_line),
         cmocka_unit_test(test_line_reaches_caller_within_a_second),
     };

@@ -1,0 +1,28 @@
+# Fuzz targets (fuzz.h). Without an engine, as here in every build but the preset `fuzz`, each is a test that replays
+# its cases: tests/fuzz/NAME.c with the files of tests/fuzz/NAME. With one, each is a program of libFuzzer's.
+set(fuzz_layer_profile hf_plan hf_record)
+set(fuzz_layer_mix hf_workloads)
+set(fuzz_layer_journal_line hf_record)
+set(fuzz_layer_journal hf_record)
+set(fuzz_layer_certificate hf_output PkgConfig::CMOCKA)
+set(fuzz_layer_lists hf_machine)
+set(fuzz_layer_kernel_message hf_machine)
+
+add_custom_target(fuzz_targets)
+foreach(name profile mix journal_line journal certificate lists kernel_message)
+    set(target fuzz_${name})
+    add_executable(${target} EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/fuzz/${name}.c)
+    target_include_directories(${target} PRIVATE ${PROJECT_SOURCE_DIR}/tests)
+    target_link_libraries(${target} PRIVATE ${fuzz_layer_${name}} m)
+    target_compile_definitions(${target} PRIVATE HOLDFAST_SOURCE_DIR="${PROJECT_SOURCE_DIR}"
+        HOLDFAST_BINARY="$<TARGET_FILE:holdfast>")
+    add_dependencies(fuzz_targets ${target})
+    if(HOLDFAST_SANITIZE MATCHES fuzzer)
+        target_link_options(${target} PRIVATE -fsanitize=fuzzer)
+    else()
+        target_sources(${target} PRIVATE ${PROJECT_SOURCE_DIR}/tests/fuzz/replay.c)
+        add_dependencies(all_tests ${target})
+        add_test(NAME fuzz/${name} COMMAND ${target} ${PROJECT_SOURCE_DIR}/tests/fuzz/${name})
+        set_tests_properties(fuzz/${name} PROPERTIES TIMEOUT 60)
+    endif()
+endforeach()

@@ -1,0 +1,20 @@
+# The emulated machine. emulate drives it, check_run looks at what a reset has left; tests/machine/nights.sh uses both.
+foreach(tool emulate check_run)
+    add_executable(${tool} EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/machine/${tool}.c)
+    set_target_properties(${tool} PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${PROJECT_BINARY_DIR})
+    add_dependencies(all_tests ${tool})
+endforeach()
+target_link_libraries(emulate PRIVATE holdfast_flags)
+target_link_libraries(check_run PRIVATE hf_plan hf_record)
+
+# Every night is a test of its own, one after another; tests/run.sh runs a part of them without this.
+option(HOLDFAST_MACHINE "Register the emulated nights with ctest" OFF)
+if(HOLDFAST_MACHINE)
+    foreach(night certificates reboot panic spin wait errors loop resets power stick)
+        add_test(NAME machine/${night} COMMAND sh ${PROJECT_SOURCE_DIR}/tests/machine/nights.sh
+            --binary $<TARGET_FILE:holdfast> --emulate $<TARGET_FILE:emulate> --work ${PROJECT_BINARY_DIR}/machine
+            ${night})
+        set_tests_properties(machine/${night} PROPERTIES TIMEOUT 600 SKIP_RETURN_CODE 77 RUN_SERIAL ON)
+    endforeach()
+    set_tests_properties(machine/resets PROPERTIES TIMEOUT 7200 ENVIRONMENT HOLDFAST_RESETS=200)
+endif()

@@ -1,0 +1,13 @@
+# Upload against a real server on loopback (tests/upload/server.c, TLS by OpenSSL), where the program is built with it.
+pkg_check_modules(OPENSSL IMPORTED_TARGET openssl)
+if(HOLDFAST_UPLOAD AND OPENSSL_FOUND)
+    add_executable(upload_server EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/upload/server.c)
+    target_link_libraries(upload_server PRIVATE holdfast_flags PkgConfig::OPENSSL)
+    set_target_properties(upload_server PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${PROJECT_BINARY_DIR})
+    add_dependencies(all_tests upload_server)
+    holdfast_tests(upload output 120 PkgConfig::UV)
+    foreach(name test_server test_secret)
+        add_dependencies(upload_${name} upload_server)
+        target_compile_definitions(upload_${name} PRIVATE HOLDFAST_UPLOAD_SERVER="$<TARGET_FILE:upload_server>")
+    endforeach()
+endif()
