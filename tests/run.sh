@@ -6,8 +6,8 @@
 #                             address and undefined-behaviour sanitizers where they apply, two programs under
 #                             valgrind, three emulated nights (tests/machine), another architecture (tests/aarch64.sh),
 #                             the checks of layers, style, flags and disassembly
-#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), layers, style, flags,
-#                             the checks of layers, style, flags and disassembly
+#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), the installation but for
+#                             its packages, the checks of layers, style, flags and disassembly
 #
 # What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
 # status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
@@ -25,7 +25,7 @@ esac
 # shellcheck disable=SC2086 # lists of packages
 packages_need $packages_build $packages_test
 # shellcheck disable=SC2086 # a list of packages
-packages_want $packages_browser
+packages_want $packages_browser $packages_install
 # shellcheck disable=SC2086 # a list of packages
 [ "$tier" = quick ] || packages_want $packages_machine
 for preset in dev clang asan; do
@@ -185,7 +185,8 @@ if build dev; then
     part "tests/disassembly.sh, gcc" sh tests/disassembly.sh build-dev
     part "tests/disassembly.sh --self-test" sh tests/disassembly.sh --self-test
     if [ "$tier" = quick ]; then
-        tests dev "unit, command-line and injection tests" -R '^(unit|cli|inject)/'
+        tests dev "unit, command-line, injection and installation tests" -R '^(unit|cli|inject|install)/' \
+            -E '^install/(debian|reproducible)$'
     else
         HOLDFAST_INJECTIONS=${HOLDFAST_INJECTIONS:-5000}
         export HOLDFAST_INJECTIONS

@@ -105,6 +105,9 @@ struct hf_driver_ops {
     /* What runs on the group now, as a mixture of slices (hf_rig_set_load); count 0: idle. */
     int (*load)(void *state, int group, const struct hf_load_slice *slices, int count,
                 struct hf_error *error);
+    /* Its workers are starting: it draws the load's current from now on, but has no faults until begin_run. */
+    int (*prepare)(void *state, int group, const struct hf_load_slice *slices, int count,
+                   struct hf_error *error);
     void (*begin_run)(void *state, int group);
     /* Which cores of the group carry that load: bit c for core c. All do until this is called. */
     void (*cores)(void *state, int group, uint32_t cores);

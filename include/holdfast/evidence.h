@@ -50,6 +50,23 @@ struct hf_evidence_mismatch {
 
 #define HF_EVIDENCE_NOTHING ((size_t)-1) /* an index that points nowhere */
 
+/* The hottest sensor of a role in a trial, or over several. */
+#define HF_EVIDENCE_ROLES 4 /* core-group, package, supply, coolant */
+
+struct hf_evidence_hottest {
+    double celsius; /* NAN: none was believed */
+    size_t sensor;  /* its name, in words; or NOTHING */
+};
+
+const char *hf_evidence_role_name(int role);
+
+/* What a real machine's own meters told: power of the package, the hottest sensors, the clock's source. */
+struct hf_evidence_meters {
+    double watts_mean, watts_highest; /* NAN: not told */
+    struct hf_evidence_hottest hottest[HF_EVIDENCE_ROLES];
+    size_t clock_source; /* "counters-acpi", ...: in words; or NOTHING */
+};
+
 /* A trial from its intent to its verdict. */
 struct hf_evidence_trial {
     uint64_t trial;
@@ -71,6 +88,7 @@ struct hf_evidence_trial {
     size_t detail;   /* offset in words of a sentence; or NOTHING */
     double begin_s, loaded_s, end_s, limit_s, exposure_s;
     double celsius_highest, celsius_mean, mhz_asked, mhz_measured;
+    struct hf_evidence_meters meters;
     uint64_t blocks;
     int64_t end_wall_ns;
 };
@@ -226,6 +244,7 @@ struct hf_evidence_group {
     double exposure_s;                 /* that counts */
     double celsius_highest, celsius_mean; /* mean weighted by exposure */
     double clock_worst;                   /* lowest share measured/asked of a passed trial; NAN */
+    struct hf_evidence_meters meters;     /* mean power weighted by exposure */
     int corrected, uncorrected;           /* hardware errors on its cores */
     const char *state;                    /* "proved", "soaking", "searching", "left out", ... */
     int has_view;
@@ -257,6 +276,7 @@ struct hf_evidence_soak {
     uint64_t blocks;
     int hardware_errors;
     double celsius_highest, celsius_mean, mhz_asked, mhz_measured;
+    struct hf_evidence_meters meters;
 };
 
 void hf_evidence_soak(const struct hf_evidence *evidence, struct hf_evidence_soak *ret_soak);

@@ -72,6 +72,7 @@ struct hf_kernel {
     uint64_t burst_steps;       /* steps that take roughly 20 us on a current core: the natural burst */
     double operations_per_step; /* limiting instructions; one vector instruction counts as one */
     double flops_per_step;      /* floating-point operations, all lanes; 0 where that means nothing */
+    double bytes_per_step;      /* that are enciphered or hashed, all lanes; 0 where that means nothing */
     const char *limit;          /* what bounds it: "multiply-add issue", ... */
     /* A bare loop of independent limiting instructions, `rounds` times round; returns how many it issued.
      * NULL: none known. Not kernel code: it has no answer. */

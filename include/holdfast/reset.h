@@ -9,6 +9,8 @@
 #ifndef HOLDFAST_RESET_H
 #define HOLDFAST_RESET_H
 
+#include <stdint.h>
+
 enum hf_reset {
     HF_RESET_NONE,   /* not asked for */
     HF_RESET_REBOOT, /* at once, nothing synced (sysrq b) */
@@ -29,11 +31,20 @@ enum hf_reset hf_reset_turn(enum hf_reset kind, unsigned long number);
  * be done. */
 void hf_reset_here(unsigned long number);
 
-/* Where the emulated machine tells from outside the file system what its journal has acknowledged:
- * holdfast.witness=NAME on the kernel's command line is the terminal /dev/NAME. -1 without the word. */
-int hf_reset_witness_open(void);
-/* One line; on its way out of the machine when the call returns. -1 is allowed. */
-void hf_reset_witness_say(int fd, const char *line);
-void hf_reset_witness_close(int fd);
+/*
+ * Where the emulated machine tells, from outside the file system, what its journal has acknowledged:
+ * holdfast.witness=NAME on the kernel's command line is the terminal /dev/NAME, holdfast.witness=NAME@BYTE a
+ * sector of the disk /dev/NAME, written past the kernel's cache, so that it stands in the emulator's log of
+ * all writes exactly where it happened. Without the word nothing is opened.
+ */
+struct hf_reset_witness {
+    int fd;         /* -1: none */
+    int64_t offset; /* of the sector; -1: a terminal */
+};
+
+void hf_reset_witness_open(struct hf_reset_witness *witness);
+/* One line, of less than 512 bytes; on its way out of the machine when the call returns. */
+void hf_reset_witness_say(const struct hf_reset_witness *witness, const char *line);
+void hf_reset_witness_close(struct hf_reset_witness *witness);
 
 #endif

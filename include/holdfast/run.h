@@ -89,6 +89,11 @@ struct hf_run {
 /* Default directory: $XDG_STATE_HOME/holdfast/NAME, else $HOME/.local/state/holdfast/NAME. */
 int hf_run_default_directory(const char *profile_name, char *ret_path, size_t size, struct hf_error *error);
 
+/* Before anything is written into a run directory by a path: refused (HF_E_INPUT) when it is a symbolic link,
+ * belongs to another user, or others may write in it. hf_run_open() does it for a run that is to be written.
+ */
+int hf_run_directory_check(const char *directory, struct hf_error *error);
+
 /* Opens or creates. `profile` NULL: the directory must hold a run. When both are given their digests must
  * agree: HF_E_MISMATCH otherwise. HF_E_BUSY when another supervisor holds the run. On creation the profile is
  * frozen and run-begin is committed. The visitors (may be NULL) see every event and every record of the

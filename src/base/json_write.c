@@ -7,24 +7,36 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* RFC 8259, section 7: above U+FFFF two UTF-16 halves. */
+static void add_escape(struct hf_text *text, uint32_t character)
+{
+    if (character > 0xffff) {
+        add_escape(text, 0xd800 + ((character - 0x10000) >> 10));
+        add_escape(text, 0xdc00 + ((character - 0x10000) & 0x3ff));
+        return;
+    }
+    hf_text_addf(text, "\\u%04x", (unsigned)character);
+}
+
+/* What could do harm where the document is shown is escaped: the value stays the same. */
 static void add_quoted(struct hf_text *text, const char *string)
 {
-    static const char digits[] = "0123456789abcdef";
     const char *start = string;
+    size_t length;
 
     hf_text_add(text, "\"", 1);
-    for (; *string != '\0'; string++) {
-        unsigned char byte = (unsigned char)*string;
-        char escape[6] = {'\\', 'u', '0', '0', digits[byte >> 4], digits[byte & 15]};
+    for (; *string != '\0'; string += length) {
+        uint32_t character = hf_text_character(string, &length);
+        int quoted = character == '"' || character == '\\';
 
-        if (byte >= 0x20 && byte != '"' && byte != '\\' && byte != 0x7f)
+        if (!quoted && !hf_text_is_harmful(character))
             continue;
         hf_text_add(text, start, (size_t)(string - start));
-        if (byte == '"' || byte == '\\')
-            hf_text_add(text, (char[]){'\\', (char)byte}, 2);
+        if (quoted)
+            hf_text_add(text, (char[]){'\\', (char)character}, 2);
         else
-            hf_text_add(text, escape, sizeof escape);
-        start = string + 1;
+            add_escape(text, character);
+        start = string + length;
     }
     hf_text_add(text, start, (size_t)(string - start));
     hf_text_add(text, "\"", 1);

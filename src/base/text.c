@@ -171,7 +171,8 @@ static int sync_folder_of(const char *path)
     return result;
 }
 
-int hf_text_write_file(const struct hf_text *text, const char *path, struct hf_error *error)
+/* The file beside is always a new one: what lies there, a link perhaps, is not written through. */
+static int write_beside(const struct hf_text *text, const char *path, unsigned mode, struct hf_error *error)
 {
     char beside[PATH_MAX];
     int result;
@@ -181,7 +182,8 @@ int hf_text_write_file(const struct hf_text *text, const char *path, struct hf_e
         return hf_fail(error, HF_E_FULL, "the text for %s passed %zu bytes or memory", path, text->max_size);
     if (snprintf(beside, sizeof beside, "%s.new", path) >= (int)sizeof beside)
         return hf_fail(error, HF_E_INPUT, "the path %.60s... is longer than %d bytes", path, PATH_MAX);
-    fd = open(beside, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0644);
+    (void)unlink(beside);
+    fd = open(beside, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, mode);
     if (fd < 0)
         return hf_fail_errno(error, errno, "cannot create %s", beside);
     result = write_all(fd, text->bytes, text->size);
@@ -198,6 +200,16 @@ int hf_text_write_file(const struct hf_text *text, const char *path, struct hf_e
         return hf_fail_errno(error, -result, "cannot write %s", path);
     }
     return HF_OK;
+}
+
+int hf_text_write_file(const struct hf_text *text, const char *path, struct hf_error *error)
+{
+    return write_beside(text, path, 0644, error);
+}
+
+int hf_text_write_private(const struct hf_text *text, const char *path, struct hf_error *error)
+{
+    return write_beside(text, path, 0600, error);
 }
 
 /* --- lists of CPUs ---------------------------------------------------------------------------------- */

@@ -1,5 +1,5 @@
 /* bench --compare: what general-purpose libraries reach on this CPU, as a program of its own measures it
- * (tests/bench/ compare.c). The program is given no arguments and prints one JSON object. */
+ * (tests/bench/compare.c). The program is given no arguments and prints one JSON object. */
 #ifndef HOLDFAST_CLI_BENCH_COMPARE_H
 #define HOLDFAST_CLI_BENCH_COMPARE_H
 
@@ -8,6 +8,8 @@
 /* Of the kernels, in this run; 0: not measured. */
 struct hf_bench_own {
     double fma_gflops;
+    double matrix_gflops; /* in double precision */
+    double cipher_gbytes_per_s, hash_gbytes_per_s;
 };
 
 struct hf_bench_libraries {

@@ -8,6 +8,7 @@
 #include "cli/session.h"
 #include "cli/true_limits.h"
 #include "holdfast/evidence.h"
+#include "holdfast/run.h"
 
 #define OUTPUT_MAX (16 * 1024 * 1024)
 
@@ -47,9 +48,11 @@ static int write_page(const struct hf_evidence *evidence, const int *true_limit,
 
     if (length >= (int)size)
         return hf_fail(error, HF_E_INPUT, "the path %.60s... is longer than %zu bytes", path, size - 1);
-    if (hf_report_html(evidence, true_limit, &page, error) != HF_OK)
+    if ((settings.out == NULL && hf_run_directory_check(evidence->directory, error) != HF_OK) ||
+        hf_report_html(evidence, true_limit, &page, error) != HF_OK)
         return error->code;
-    code = hf_text_write_file(&page, path, error);
+    code = settings.out != NULL ? hf_text_write_file(&page, path, error)
+                                : hf_text_write_private(&page, path, error);
     hf_text_release(&page);
     return code;
 }

@@ -38,8 +38,11 @@ static const struct hf_usage usage = {
 
 static void say(void *context, const char *line)
 {
+    char words[2048]; /* a server has a say in it */
+
     (void)context;
-    fprintf(settings.json ? stderr : stdout, "%s\n", line);
+    hf_text_harmless(line, words, sizeof words);
+    fprintf(settings.json ? stderr : stdout, "%s\n", words);
     (void)fflush(settings.json ? stderr : stdout); /* a failure is found at the end of the command */
 }
 

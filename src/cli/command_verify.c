@@ -341,10 +341,13 @@ static void say_changes(const struct verify *verify, FILE *stream)
 {
     for (int i = 0; i < verify->change_count; i++) {
         const struct hf_condition_change *change = &verify->change[i];
+        char before[2 * sizeof change->before];
+        char now[2 * sizeof change->now];
 
-        fprintf(stream, "changed since the certificate: %s was \"%s\", is \"%s\"%s\n", change->name,
-                change->before, change->now,
-                change->voids ? "; the certificate says nothing about this" : "");
+        hf_text_harmless(change->before, before, sizeof before);
+        hf_text_harmless(change->now, now, sizeof now);
+        fprintf(stream, "changed since the certificate: %s was \"%s\", is \"%s\"%s\n", change->name, before,
+                now, change->voids ? "; the certificate says nothing about this" : "");
     }
     if (verify->has_certificate && verify->change_count == 0)
         fprintf(stream, "conditions: those of the certificate\n");

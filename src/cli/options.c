@@ -7,6 +7,7 @@
 
 #include "cli/help.h"
 #include "holdfast/clock.h"
+#include "holdfast/text.h"
 
 static const struct hf_option *find_option(const struct hf_usage *usage, const char *name, size_t length)
 {
@@ -163,8 +164,11 @@ int hf_options_parse(const struct hf_usage *usage, int argc, char **argv, int *r
 
 int hf_command_fail(const char *command, const struct hf_error *error)
 {
+    char words[2 * sizeof error->message]; /* they may quote a file */
+
+    hf_text_harmless(error->message, words, sizeof words);
     (void)fflush(stdout);
-    fprintf(stderr, "holdfast %s: %s\n", command, error->message);
+    fprintf(stderr, "holdfast %s: %s\n", command, words);
     return hf_error_exit_status(error->code);
 }
 

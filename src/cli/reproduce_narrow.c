@@ -331,7 +331,7 @@ static int write_mix(struct narrowing *n, struct hf_error *error)
     make_mix(n, &n->search.load);
     hf_text_init(&text, HF_MIX_BYTES_MAX);
     hf_mix_write(&n->mix, &text);
-    (void)hf_text_write_file(&text, n->path, error);
+    (void)hf_text_write_private(&text, n->path, error);
     hf_text_release(&text);
     return error->code;
 }

@@ -12,20 +12,21 @@
 #include "holdfast/checksum.h"
 #include "holdfast/clock.h"
 #include "holdfast/plan_config.h"
-#include "holdfast/reset.h"
 
 void hf_session_say(void *context, const char *line)
 {
     const struct hf_session *session = context;
     FILE *stream = session->options.json ? stderr : stdout;
+    char words[2048]; /* drivers, sensors and the kernel have a say in it */
     char now[HF_TIME_TEXT];
 
+    hf_text_harmless(line, words, sizeof words);
     if (session->options.say != NULL) {
-        session->options.say(session->options.say_context, line);
+        session->options.say(session->options.say_context, words);
         return;
     }
     hf_time_format(hf_clock_wall_ns(&hf_clock_real), now);
-    fprintf(stream, "%.8s %s\n", now + 11, line);
+    fprintf(stream, "%.8s %s\n", now + 11, words);
     (void)fflush(stream); /* a failure is found at the end of the command */
 }
 
@@ -198,7 +199,7 @@ static void bear_witness(void *context, int durable, uint64_t sequence, uint32_t
                        run != NULL ? hf_crc32c(0, &run->state, sizeof run->state) : 0);
     else
         (void)snprintf(line, sizeof line, "begin %llu\n", (unsigned long long)sequence);
-    hf_reset_witness_say(session->witness, line);
+    hf_reset_witness_say(&session->witness, line);
 }
 
 static int open_run(struct hf_session *session, struct hf_error *error)
@@ -217,7 +218,7 @@ static int open_run(struct hf_session *session, struct hf_error *error)
         return error->code;
     options.journal.boot_id = session->boot_id;
     options.journal.salvage = session->options.salvage;
-    if (session->witness >= 0) {
+    if (session->witness.fd >= 0) {
         options.journal.witness = bear_witness;
         options.journal.witness_context = session;
     }
@@ -249,7 +250,7 @@ int hf_session_open(const struct hf_session_options *options, struct hf_session 
     if (session == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the session");
     session->options = *options;
-    session->witness = hf_reset_witness_open();
+    hf_reset_witness_open(&session->witness);
     if (open_all(session, error) != HF_OK) {
         hf_session_close(session);
         return error->code;
@@ -291,7 +292,7 @@ void hf_session_close(struct hf_session *session)
     if (session == NULL)
         return;
     hf_run_close(session->run);
-    hf_reset_witness_close(session->witness);
+    hf_reset_witness_close(&session->witness);
     hf_plan_free(session->plan);
     hf_profile_free(session->profile);
     hf_free(session);

@@ -9,6 +9,7 @@
 
 #include "harness/directors.h"
 #include "harness/supervisor.h"
+#include "holdfast/reset.h"
 
 struct hf_session_options {
     const char *command;
@@ -40,7 +41,7 @@ struct hf_session {
     struct hf_fixed_director *fixed; /* of verify and reproduce: set after opening, sees what follows */
     struct hf_run *run;
     char boot_id[HF_BOOT_ID_MAX];
-    int witness; /* reset.h: what tests in an emulator are told; -1 everywhere else */
+    struct hf_reset_witness witness; /* none, but in an emulator that asks for one */
 };
 
 int hf_session_open(const struct hf_session_options *options, struct hf_session **ret_session,

@@ -257,6 +257,22 @@ void hf_sensing_heat(const struct hf_supervisor *s, int group, struct hf_heat *r
     *ret_heat = s->sensing->heat[group];
 }
 
+void hf_sensing_take_hottest(const struct hf_supervisor *s, int group, struct hf_hottest *hottest)
+{
+    const struct hf_sensing *sensing = s->sensing;
+
+    for (int i = 0; sensing != NULL && i < hf_sensors_count(sensing->sensors); i++) {
+        const struct hf_sensor *sensor = hf_sensors_at(sensing->sensors, i);
+        const struct hf_reading *reading = &sensing->readings[i];
+        struct hf_hottest *of_role = &hottest[sensor->role];
+
+        if (!is_watched_for(sensor, group) || reading->trouble != HF_SENSOR_GOOD)
+            continue;
+        if (of_role->sensor == NULL || reading->value > of_role->celsius)
+            *of_role = (struct hf_hottest){sensor->key, reading->value};
+    }
+}
+
 double hf_sensing_watts(const struct hf_supervisor *s)
 {
     const struct hf_sensing *sensing = s->sensing;

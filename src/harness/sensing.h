@@ -48,6 +48,16 @@ struct hf_heat {
 };
 
 void hf_sensing_heat(const struct hf_supervisor *s, int group, struct hf_heat *ret_heat);
+/* The hottest sensor of a role so far. */
+struct hf_hottest {
+    const char *sensor; /* its key; NULL: none was believed */
+    double celsius;
+};
+
+/* Takes the newest round into `hottest`, an entry a role: of the sensors that are watched for the group. The
+ * names live as long as the sensing. */
+void hf_sensing_take_hottest(const struct hf_supervisor *s, int group, struct hf_hottest *hottest);
+
 double hf_sensing_watts(const struct hf_supervisor *s); /* the package's; NAN: not told */
 
 void hf_sensing_run_started(struct hf_supervisor *s, int group);

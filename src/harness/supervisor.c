@@ -85,7 +85,7 @@ void hf_supervisor_finish(struct hf_supervisor *s, enum hf_supervisor_end end, c
         return;
     s->result->end = end;
     hf_text_clear(&s->result->words);
-    hf_text_add_string(&s->result->words, words);
+    hf_text_add_harmless(&s->result->words, words, 1);
     enter_ending(s);
 }
 

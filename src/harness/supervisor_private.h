@@ -53,7 +53,9 @@ struct hf_trial {
     int draining;          /* time served: waiting for the last blocks to be judged */
     int setting_confirmed; /* read back after the load: a pass may be believed */
     double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum, watts_sum; /* over groups and time */
+    double watts_highest;
     uint64_t samples, watts_samples;
+    struct hf_hottest hottest[HF_ROLE_COUNT];
     struct hf_load_share share[HF_MIX_ENTRIES_MAX];
     struct hf_load_share company[HF_MIX_ENTRIES_MAX]; /* what it ran beside the entry's slices elsewhere */
     struct hf_load_share memory[HF_MIX_ENTRIES_MAX];  /* of the mix `memory`, in the proof of the baseline */
@@ -199,6 +201,10 @@ int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page);
 /* Carries on with trials whose settings a person was asked for. */
 int hf_trials_adopt_requested(struct hf_supervisor *s);
 void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);
+
+/* --- verdict_detail.c --- */
+/* Payload of a verdict; context: struct hf_verdict_detail. */
+void hf_verdict_write_detail(void *context, struct hf_json_writer *writer);
 
 /* --- baseline.c --- */
 int hf_baseline_init(struct hf_supervisor *s);

@@ -102,7 +102,13 @@ static int journal_setting(struct hf_supervisor *s, int group, int asked, int re
 
 static void run_group(struct hf_supervisor *s, int group)
 {
+    const struct hf_driver_ops *driver = s->options->driver;
+    struct hf_error error = {0};
+
     s->running[group] = 1;
+    if (driver->prepare != NULL &&
+        driver->prepare(s->driver_state, group, s->mix_load, s->mix_load_count, &error) != HF_OK)
+        hf_supervisor_fail(s, &error);
     s->run_ticks[group] = hf_ticks_now();
     hf_watch_run_started(s, group, s->last_tick_ns);
     for (int i = 0; i < s->pool->worker_count; i++) {
@@ -614,88 +620,6 @@ static void stop_load(struct hf_supervisor *s, const struct hf_trial *trial)
     }
 }
 
-static void write_load(struct hf_json_writer *writer, const char *name, int width_bits,
-                       enum hf_pattern pattern, const struct hf_load_share *share)
-{
-    const struct hf_kernel *kernel = hf_kernel_find(name, width_bits);
-
-    if (share->exposure_s <= 0 && share->blocks == 0)
-        return;
-    hf_json_object_open(writer, NULL);
-    hf_json_string(writer, "kernel", name);
-    hf_json_integer(writer, "width", kernel != NULL ? kernel->width_bits : 0);
-    hf_json_string(writer, "pattern", hf_pattern_name(pattern));
-    hf_json_number(writer, "exposure_s", share->exposure_s);
-    hf_json_u64(writer, "blocks", share->blocks);
-    hf_json_object_close(writer);
-}
-
-static void write_mix_load(struct hf_json_writer *writer, const struct hf_mix *mix,
-                           const struct hf_load_share *share)
-{
-    for (int i = 0; i < mix->entry_count; i++)
-        write_load(writer, mix->entry[i].kernel, mix->entry[i].width_bits, mix->entry[i].pattern, &share[i]);
-}
-
-/* A real machine's clock: the mean over the cores of their medians, and the core that was furthest below. */
-static void write_clock(const struct hf_supervisor *s, const struct hf_trial *trial,
-                        struct hf_json_writer *writer)
-{
-    double mhz = hf_sensing_mean_mhz(s, trial);
-    struct hf_clock_verdict worst;
-    double asked = 0;
-    int groups = 0;
-
-    (void)hf_sensing_clock(s, trial, &worst);
-    if (worst.cpu < 0 || isnan(mhz))
-        return;
-    for (int g = 0; g < s->profile->group_count; g++) {
-        if (!hf_trial_covers(trial, g))
-            continue;
-        asked += hf_profile_mhz(s->profile, hf_trial_step_of(trial, g));
-        groups++;
-    }
-    hf_json_number(writer, "mhz_asked", asked / groups);
-    hf_json_number(writer, "mhz_measured", mhz);
-    hf_json_object_open(writer, "clock");
-    hf_json_string(writer, "method", hf_clock_method_name(worst.method));
-    hf_json_integer(writer, "worst_cpu", worst.cpu);
-    hf_json_number(writer, "worst_mhz", worst.judgement.median_mhz);
-    hf_json_number(writer, "worst_asked_mhz", worst.asked_mhz);
-    hf_json_integer(writer, "believed", worst.judgement.believed);
-    hf_json_integer(writer, "stolen", worst.judgement.stolen);
-    hf_json_bool(writer, "throttled", worst.judgement.throttled);
-    hf_json_object_close(writer);
-}
-
-/* The verdict's payload beyond the event: load by kernel, temperatures, clock. */
-static void write_verdict_detail(void *context, struct hf_json_writer *writer)
-{
-    const struct hf_verdict_detail *detail = context;
-    const struct hf_trial *trial = detail->trial;
-
-    hf_json_array_open(writer, "load");
-    write_mix_load(writer, detail->mix, trial->share);
-    for (int i = 0; i < detail->mix->entry_count; i++)
-        write_load(writer, detail->mix->entry[i].company, 0, HF_PATTERN_STEADY, &trial->company[i]);
-    write_mix_load(writer, detail->memory_mix, trial->memory);
-    hf_json_array_close(writer);
-    hf_json_u64(writer, "slice", detail->slice_number);
-    if (trial->samples > 0) {
-        hf_json_number(writer, "celsius_highest", trial->celsius_highest);
-        hf_json_number(writer, "celsius_mean", trial->celsius_sum / (double)trial->samples);
-        if (trial->mhz_asked_sum > 0) {
-            hf_json_number(writer, "mhz_asked", trial->mhz_asked_sum / (double)trial->samples);
-            hf_json_number(writer, "mhz_measured", trial->mhz_sum / (double)trial->samples);
-        }
-    }
-    if (trial->watts_samples > 0)
-        hf_json_number(writer, "watts_mean", trial->watts_sum / (double)trial->watts_samples);
-    write_clock(detail->supervisor, trial, writer);
-    if (detail->words != NULL && detail->words[0] != '\0')
-        hf_json_string(writer, "detail", detail->words);
-}
-
 static void announce_verdict(struct hf_supervisor *s, const struct hf_trial *trial,
                              const struct hf_event *event, const char *detail)
 {
@@ -737,7 +661,7 @@ void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_ver
     if (s->phase == HF_PHASE_ENDING && s->error.code != HF_OK)
         return;
     event.time_s = hf_supervisor_now_s(s);
-    if (hf_run_add_event_with(s->run, &event, NULL, write_verdict_detail, &extra, &error) != HF_OK) {
+    if (hf_run_add_event_with(s->run, &event, NULL, hf_verdict_write_detail, &extra, &error) != HF_OK) {
         hf_supervisor_fail(s, &error);
         return;
     }

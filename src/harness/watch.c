@@ -402,16 +402,18 @@ static void add_to_means(struct hf_supervisor *s, struct hf_trial *trial, int gr
 {
     double watts = hf_sensing_watts(s);
 
+    if (!isnan(watts)) {
+        trial->watts_sum += watts;
+        trial->watts_highest = trial->watts_samples == 0 ? watts : fmax(trial->watts_highest, watts);
+        trial->watts_samples++;
+    }
+    hf_sensing_take_hottest(s, group, trial->hottest);
     if (isnan(celsius))
         return;
     trial->celsius_sum += celsius;
     if (trial->samples == 0 || celsius > trial->celsius_highest)
         trial->celsius_highest = celsius;
     trial->samples++;
-    if (!isnan(watts)) {
-        trial->watts_sum += watts;
-        trial->watts_samples++;
-    }
     if (s->options->driver->group_mhz != NULL) {
         trial->mhz_sum += s->options->driver->group_mhz(s->driver_state, group);
         trial->mhz_asked_sum += hf_profile_mhz(s->profile, hf_trial_step_of(trial, group));

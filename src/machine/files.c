@@ -53,6 +53,21 @@ int hf_file_start(const char *root, const char *path, char *ret_bytes, size_t si
     return count;
 }
 
+/* What is left of them is beyond ASCII: C1 controls, and characters that reorder or hide text. */
+static void drop_harmful(char *text)
+{
+    size_t length;
+    size_t used = 0;
+
+    for (const char *at = text; *at != '\0'; at += length) {
+        if (hf_text_is_harmful(hf_text_character(at, &length)))
+            continue;
+        memmove(text + used, at, length);
+        used += length;
+    }
+    text[used] = '\0';
+}
+
 void hf_text_line(const char *bytes, size_t size, char *ret_text, size_t ret_size)
 {
     size_t used = 0;
@@ -82,6 +97,7 @@ void hf_text_line(const char *bytes, size_t size, char *ret_text, size_t ret_siz
                 ret_text[i] = '?';
         }
     }
+    drop_harmful(ret_text);
 }
 
 void hf_file_line(const char *root, const char *path, char *ret_text, size_t size)

@@ -14,7 +14,7 @@
 int hf_file_start(const char *root, const char *path, char *ret_bytes, size_t size);
 
 /* The first line of bytes as clean text: blanks at the ends and runs of blanks removed, control characters
- * and bytes that are not UTF-8 dropped, cut to fit. */
+ * (and others that are harmful: hf_text_is_harmful()) and bytes that are not UTF-8 dropped, cut to fit. */
 void hf_text_line(const char *bytes, size_t size, char *ret_text, size_t ret_size);
 
 /* hf_text_line of a file; "" when it cannot be read. */

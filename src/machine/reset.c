@@ -3,6 +3,7 @@
 #include <fcntl.h>
 #include <sched.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/types.h>
 #include <termios.h>
@@ -10,7 +11,10 @@
 
 #include "machine/files.h"
 
-#define WORD "holdfast.reset="
+#define WORD         "holdfast.reset="
+#define WITNESS_WORD " holdfast.witness="
+#define WITNESS_PATH 64
+#define SECTOR       512
 
 static const char *const names[HF_RESET_COUNT] = {"none", "reboot", "panic", "spin", "wait", "mixed"};
 
@@ -70,47 +74,69 @@ static void spin(void)
     }
 }
 
-int hf_reset_witness_open(void)
+/* --- the witness --- */
+
+/* "NAME" or "NAME@BYTE", up to the next blank; 0 when it is neither. */
+static int take_place(const char *text, char ret_path[WITNESS_PATH], int64_t *ret_offset)
 {
-    static const char word[] = " holdfast.witness=";
-    char command_line[4096];
-    char path[64] = "/dev/";
+    size_t length = strcspn(text, " @/\n");
+
+    if (length == 0 || length + sizeof "/dev/" > WITNESS_PATH)
+        return 0;
+    (void)snprintf(ret_path, WITNESS_PATH, "/dev/%.*s", (int)length, text);
+    *ret_offset = text[length] == '@' ? strtoll(text + length + 1, NULL, 10) : -1;
+    return text[length] != '@' || (*ret_offset >= 0 && *ret_offset % SECTOR == 0);
+}
+
+static void make_raw(int fd)
+{
     struct termios terminal;
-    const char *found;
-    size_t length;
-    int fd;
 
-    if (hf_file_start(NULL, "/proc/cmdline", command_line, sizeof command_line) < 0)
-        return -1;
-    found = strstr(command_line, word);
-    if (found == NULL)
-        return -1;
-    found += sizeof word - 1;
-    length = strcspn(found, " /\n");
-    if (length == 0 || length + sizeof "/dev/" > sizeof path)
-        return -1;
-    memcpy(path + strlen(path), found, length);
-    fd = open(path, O_WRONLY | O_NOCTTY | O_CLOEXEC);
-    if (fd >= 0 && tcgetattr(fd, &terminal) == 0) {
-        cfmakeraw(&terminal);
-        (void)cfsetspeed(&terminal, B115200);
-        (void)tcsetattr(fd, TCSANOW, &terminal);
-    }
-    return fd;
-}
-
-void hf_reset_witness_say(int fd, const char *line)
-{
-    if (fd < 0)
+    if (tcgetattr(fd, &terminal) != 0)
         return;
-    (void)!write(fd, line, strlen(line));
-    (void)tcdrain(fd);
+    cfmakeraw(&terminal);
+    (void)cfsetspeed(&terminal, B115200);
+    (void)tcsetattr(fd, TCSANOW, &terminal);
 }
 
-void hf_reset_witness_close(int fd)
+void hf_reset_witness_open(struct hf_reset_witness *witness)
 {
-    if (fd >= 0)
-        (void)close(fd);
+    char command_line[4096];
+    char path[WITNESS_PATH];
+    const char *found;
+
+    *witness = (struct hf_reset_witness){.fd = -1, .offset = -1};
+    if (hf_file_start(NULL, "/proc/cmdline", command_line, sizeof command_line) < 0)
+        return;
+    found = strstr(command_line, WITNESS_WORD);
+    if (found == NULL || !take_place(found + strlen(WITNESS_WORD), path, &witness->offset))
+        return;
+    witness->fd = open(path, O_WRONLY | O_NOCTTY | O_CLOEXEC | (witness->offset >= 0 ? O_DIRECT : 0));
+    if (witness->fd >= 0 && witness->offset < 0)
+        make_raw(witness->fd);
+}
+
+void hf_reset_witness_say(const struct hf_reset_witness *witness, const char *line)
+{
+    static _Alignas(4096) char sector[SECTOR];
+
+    if (witness->fd < 0)
+        return;
+    if (witness->offset < 0) {
+        (void)!write(witness->fd, line, strlen(line));
+        (void)tcdrain(witness->fd);
+        return;
+    }
+    memset(sector, 0, sizeof sector);
+    (void)snprintf(sector, sizeof sector, "%s", line);
+    (void)!pwrite(witness->fd, sector, sizeof sector, (off_t)witness->offset);
+}
+
+void hf_reset_witness_close(struct hf_reset_witness *witness)
+{
+    if (witness->fd >= 0)
+        (void)close(witness->fd);
+    witness->fd = -1;
 }
 
 void hf_reset_here(unsigned long number)

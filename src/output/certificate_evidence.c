@@ -216,6 +216,12 @@ static void write_heat(const struct hf_certificate_document *document, double hi
     hf_certificate_rounded(writer, "mean_celsius", mean, BELIEF_DIGITS);
     hf_certificate_rounded(writer, "soak_highest_celsius", document->soak.celsius_highest, BELIEF_DIGITS);
     hf_certificate_rounded(writer, "soak_mean_celsius", document->soak.celsius_mean, BELIEF_DIGITS);
+    hf_evidence_meters_write(document->evidence, &document->soak.meters, writer, "sensors",
+                             "soak_highest_celsius");
+    hf_json_object_close(writer);
+    hf_json_object_open(writer, "power");
+    hf_certificate_rounded(writer, "soak_mean_watts", document->soak.meters.watts_mean, BELIEF_DIGITS);
+    hf_certificate_rounded(writer, "soak_highest_watts", document->soak.meters.watts_highest, BELIEF_DIGITS);
     hf_json_object_close(writer);
 }
 
@@ -227,6 +233,13 @@ static void write_clock(const struct hf_certificate_document *document, double w
     hf_certificate_rounded(writer, "soak_asked_mhz", document->soak.mhz_asked, BELIEF_DIGITS);
     hf_certificate_rounded(writer, "soak_measured_mhz", document->soak.mhz_measured, BELIEF_DIGITS);
     hf_certificate_rounded(writer, "lowest_share_measured", worst, BELIEF_DIGITS);
+    if (hf_is_simulated(document->evidence))
+        hf_json_string(writer, "source", "rig-model");
+    else if (document->soak.meters.clock_source != HF_EVIDENCE_NOTHING)
+        hf_json_string(writer, "source",
+                       hf_evidence_words(document->evidence, document->soak.meters.clock_source));
+    else
+        hf_json_null(writer, "source");
     hf_json_object_close(writer);
 }
 

@@ -11,8 +11,9 @@
 #include "output/certificate_parts.h"
 #include "output/page.h"
 
-#define NEAREST_SHOWN 5
-#define KERNELS_SHOWN 24
+#define NEAREST_SHOWN        5
+#define HF_PAGE_SENSOR_WORDS 240
+#define KERNELS_SHOWN        24
 
 /* clang-format off: a style sheet, a rule a line. */
 static const char certificate_style[] =
@@ -344,12 +345,29 @@ static void write_load(struct hf_page *page, const cJSON *document)
     end_section(page);
 }
 
+/* The hottest sensor of each role. */
+static void write_sensors(struct hf_page *page, const cJSON *document)
+{
+    const cJSON *item;
+
+    cJSON_ArrayForEach(item, at(document, "temperatures.sensors"))
+    {
+        char name[48];
+        char words[HF_PAGE_SENSOR_WORDS];
+
+        (void)snprintf(name, sizeof name, "soak, hottest %s", string_at(item, "role"));
+        (void)snprintf(words, sizeof words, "%.1f degC at %s", number_at(item, "soak_highest_celsius"),
+                       string_at(item, "sensor"));
+        hf_page_fact(page, name, words);
+    }
+}
+
 static void write_heat(struct hf_page *page, const cJSON *document)
 {
     double asked = number_at(document, "clock.soak_asked_mhz");
-    char words[96];
+    char words[HF_PAGE_SENSOR_WORDS];
 
-    begin_section(page, "Temperature, clock, hardware errors");
+    begin_section(page, "Temperature, power, clock, hardware errors");
     hf_page_add(page, "<dl>");
     hf_page_number_fact(page, "soak, highest", "%.1f degC",
                         number_at(document, "temperatures.soak_highest_celsius"));
@@ -358,9 +376,15 @@ static void write_heat(struct hf_page *page, const cJSON *document)
     hf_page_number_fact(page, "run, highest", "%.1f degC",
                         number_at(document, "temperatures.highest_celsius"));
     hf_page_number_fact(page, "limit", "%.0f degC", number_at(document, "temperatures.limit_celsius"));
+    write_sensors(page, document);
+    hf_page_number_fact(page, "power of the package, soak, mean", "%.1f W",
+                        number_at(document, "power.soak_mean_watts"));
+    hf_page_number_fact(page, "power of the package, soak, highest", "%.1f W",
+                        number_at(document, "power.soak_highest_watts"));
     (void)snprintf(words, sizeof words, "asked %.6g MHz, measured %.6g MHz", asked,
                    number_at(document, "clock.soak_measured_mhz"));
     hf_page_fact(page, "clock in the soak", isfinite(asked) ? words : "not measured");
+    hf_page_fact(page, "measured by", string_at(document, "clock.source"));
     hf_page_number_fact(page, "lowest measured share", "%.2f %%",
                         100 * number_at(document, "clock.lowest_share_measured"));
     (void)snprintf(words, sizeof words, "%.0f corrected, %.0f uncorrected, %.0f during the soak",

@@ -190,7 +190,8 @@ static int write_file(const struct hf_evidence *evidence, const struct hf_text *
 
     if (snprintf(path, sizeof path, "%s/%s", evidence->directory, name) >= (int)sizeof path)
         return hf_fail(error, HF_E_INPUT, "the path %.60s... is too long", evidence->directory);
-    if (hf_text_write_file(text, path, error) != HF_OK)
+    if (hf_run_directory_check(evidence->directory, error) != HF_OK ||
+        hf_text_write_private(text, path, error) != HF_OK)
         return error->code;
     hf_text_addf(names, "%s\n", name);
     return HF_OK;

@@ -158,6 +158,7 @@ static int take_begin(struct hf_evidence *evidence, const struct hf_event *event
         .mhz_asked = NAN,
         .mhz_measured = NAN,
     };
+    hf_evidence_meters_init(&trial->meters);
     return joint ? keep_joint_steps(evidence, trial, event, error) : HF_OK;
 }
 

@@ -96,7 +96,8 @@ static int chosen_step(const struct hf_evidence *evidence, int group, const stru
 }
 
 static void add_trial_to_group(const struct hf_evidence *evidence, const struct hf_evidence_trial *trial,
-                               int group, struct hf_evidence_group *own, double *mean_weight)
+                               int group, struct hf_evidence_group *own, double *mean_weight,
+                               double *metered_s)
 {
     int against = hf_evidence_speaks_against(evidence, trial, group);
     double share = trial->mhz_measured / trial->mhz_asked;
@@ -116,6 +117,9 @@ static void add_trial_to_group(const struct hf_evidence *evidence, const struct 
         *mean_weight += trial->exposure_s;
         own->celsius_mean = (before + trial->celsius_mean * trial->exposure_s) / *mean_weight;
     }
+    hf_evidence_meters_add(&own->meters, *metered_s, &trial->meters, trial->exposure_s);
+    if (!isnan(trial->meters.watts_mean))
+        *metered_s += trial->exposure_s;
     if (trial->verdict == HF_VERDICT_PASS && isfinite(share))
         own->clock_worst = fmin(own->clock_worst, share);
 }
@@ -124,10 +128,12 @@ void hf_evidence_group(const struct hf_evidence *evidence, int group, struct hf_
 {
     struct hf_evidence_group own = {.celsius_highest = NAN, .celsius_mean = NAN, .clock_worst = NAN};
     double mean_weight = 0;
+    double metered_s = 0;
 
+    hf_evidence_meters_init(&own.meters);
     for (size_t i = 0; i < evidence->trial_count; i++) {
         if (hf_evidence_covers(evidence, &evidence->trials[i], group))
-            add_trial_to_group(evidence, &evidence->trials[i], group, &own, &mean_weight);
+            add_trial_to_group(evidence, &evidence->trials[i], group, &own, &mean_weight, &metered_s);
     }
     for (size_t i = 0; i < evidence->hardware_error_count; i++) {
         const struct hf_evidence_hardware_error *entry = &evidence->hardware_errors[i];
@@ -255,6 +261,7 @@ static void add_trial_to_soak(const struct hf_evidence_trial *trial, struct hf_e
         soak->celsius_mean = (before * soak->observed_s + trial->celsius_mean * trial->exposure_s) /
                              (soak->observed_s + trial->exposure_s);
     }
+    hf_evidence_meters_add(&soak->meters, soak->observed_s, &trial->meters, trial->exposure_s);
     soak->observed_s += trial->exposure_s;
 }
 
@@ -266,6 +273,7 @@ void hf_evidence_soak(const struct hf_evidence *evidence, struct hf_evidence_soa
                                     .mhz_asked = NAN,
                                     .mhz_measured = NAN};
 
+    hf_evidence_meters_init(&soak.meters);
     if (evidence->plan != NULL)
         hf_plan_soak(evidence->plan, &soak.plan);
     /* Backwards from the last soak trial, as long as nothing failed and no ratio was another. */

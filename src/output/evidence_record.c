@@ -256,6 +256,7 @@ static int take_verdict_detail(struct hf_evidence *evidence, const struct hf_rec
     trial->celsius_mean = get_number(data, "celsius_mean");
     trial->mhz_asked = get_number(data, "mhz_asked");
     trial->mhz_measured = get_number(data, "mhz_measured");
+    hf_evidence_meters_take(evidence, data, &trial->meters);
     if (!cJSON_IsString(detail))
         detail = member(data, "reason");
     if (cJSON_IsString(detail) && detail->valuestring[0] != '\0')

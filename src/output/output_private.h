@@ -4,6 +4,7 @@
 
 #include "holdfast/evidence.h"
 #include "holdfast/journal.h"
+#include "holdfast/run.h"
 
 /* --- evidence_record.c: payloads that are no events --- */
 
@@ -23,6 +24,17 @@ void *hf_evidence_grow(void **array, size_t *count, size_t *capacity, size_t ite
 struct hf_evidence_trial *hf_evidence_find_trial(struct hf_evidence *evidence, uint64_t trial);
 /* Offset in evidence->words of a copy of the string. */
 size_t hf_evidence_keep_words(struct hf_evidence *evidence, const char *string);
+
+/* --- evidence_meters.c --- */
+void hf_evidence_meters_init(struct hf_evidence_meters *meters); /* nothing is told */
+void hf_evidence_meters_take(struct hf_evidence *evidence, const struct cJSON *data,
+                             struct hf_evidence_meters *ret_meters);
+/* Adds what was told over one_s seconds to what was told over sum_s. */
+void hf_evidence_meters_add(struct hf_evidence_meters *sum, double sum_s, const struct hf_evidence_meters *one,
+                            double one_s);
+/* The hottest sensors, as an array of {role, sensor, CELSIUS_KEY}. */
+void hf_evidence_meters_write(const struct hf_evidence *evidence, const struct hf_evidence_meters *meters,
+                              struct hf_json_writer *writer, const char *key, const char *celsius_key);
 const char *hf_evidence_words(const struct hf_evidence *evidence, size_t offset); /* "" for NOTHING */
 double hf_evidence_time_s(const struct hf_evidence *evidence, int64_t wall_ns);
 

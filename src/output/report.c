@@ -237,7 +237,9 @@ int hf_report_write(const char *directory, const int *true_limit, struct hf_erro
         return error->code;
     code = hf_report_html(evidence, true_limit, &page, error);
     if (code == HF_OK) {
-        code = hf_text_write_file(&page, path, error);
+        code = hf_run_directory_check(directory, error);
+        if (code == HF_OK)
+            code = hf_text_write_private(&page, path, error);
         hf_text_release(&page);
     }
     hf_evidence_free(evidence);

@@ -116,6 +116,11 @@ static void write_group(const struct report_facts *facts, int group, struct hf_j
     hf_json_integer(writer, "voids", own->voids);
     hf_json_number(writer, "exposure_hours", own->exposure_s / SECONDS_AN_HOUR);
     hf_json_number(writer, "celsius_highest", own->celsius_highest);
+    hf_evidence_meters_write(facts->evidence, &own->meters, writer, "hottest", "celsius");
+    hf_json_number(writer, "watts_mean", own->meters.watts_mean);
+    hf_json_number(writer, "watts_highest", own->meters.watts_highest);
+    hf_json_number(writer, "clock_lowest_share", own->clock_worst);
+    hf_json_string(writer, "clock_source", hf_evidence_words(facts->evidence, own->meters.clock_source));
     hf_json_integer(writer, "hardware_errors_corrected", own->corrected);
     hf_json_integer(writer, "hardware_errors_uncorrected", own->uncorrected);
     write_ratio(facts, writer, "highest_pass_ratio", own->has_view ? own->view.highest_pass_step : -1);

@@ -160,7 +160,7 @@ static int save(struct hf_upload_queue *queue, struct hf_error *error)
     hf_upload_queue_json(queue, &writer);
     hf_json_object_close(&writer);
     hf_text_add_string(&text, "\n");
-    (void)hf_text_write_file(&text, path, error);
+    (void)hf_text_write_private(&text, path, error);
     hf_text_release(&text);
     return error->code;
 }
@@ -308,7 +308,7 @@ static int lock(struct hf_upload_queue *queue, struct hf_error *error)
 
     if (path_of(queue, "upload", path, error) != HF_OK)
         return error->code;
-    if (mkdir(path, 0755) != 0 && errno != EEXIST)
+    if (mkdir(path, 0700) != 0 && errno != EEXIST)
         return hf_fail_errno(error, errno, "cannot make %s", path);
     queue->lock_fd = open(path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (queue->lock_fd < 0)
@@ -417,7 +417,7 @@ static int add(struct hf_upload_queue *queue, const char *file, const struct hf_
     replace(item, bytes, digest);
     copy_name(item, name);
     if (content != NULL &&
-        (path_of(queue, name, path, error) != HF_OK || hf_text_write_file(content, path, error) != HF_OK)) {
+        (path_of(queue, name, path, error) != HF_OK || hf_text_write_private(content, path, error) != HF_OK)) {
         *item = was;
         queue->count -= item->digest[0] == '\0';
         return error->code;

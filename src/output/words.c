@@ -12,38 +12,6 @@
 
 /* --- escaping ----------------------------------------------------------------------------------------- */
 
-/* The next character of well-formed UTF-8; a byte that is not is returned as U+FFFD, one byte long. */
-static uint32_t next_character(const char *at, size_t *ret_length)
-{
-    const unsigned char *bytes = (const unsigned char *)at;
-    size_t length = bytes[0] < 0x80 ? 1 : bytes[0] >= 0xf0 ? 4 : bytes[0] >= 0xe0 ? 3 : 2;
-    uint32_t character;
-
-    for (size_t i = 1; i < length; i++) {
-        if (bytes[i] == '\0')
-            length = 1; /* cut short: the check below fails */
-    }
-    if (!hf_text_is_utf8(at, length)) {
-        *ret_length = 1;
-        return 0xfffd;
-    }
-    *ret_length = length;
-    if (length == 1)
-        return bytes[0];
-    character = bytes[0] & (0xffu >> (length + 1));
-    for (size_t i = 1; i < length; i++)
-        character = (character << 6) | (bytes[i] & 0x3fu);
-    return character;
-}
-
-/* Control characters, and those that reorder or hide text around them (Unicode's bidirectional controls). */
-static int is_harmful(uint32_t character)
-{
-    return character < 0x20 || (character >= 0x7f && character <= 0x9f) || character == 0x061c ||
-           (character >= 0x200b && character <= 0x200f) || (character >= 0x2028 && character <= 0x202e) ||
-           (character >= 0x2060 && character <= 0x206f) || character == 0xfeff;
-}
-
 static const char *html_entity(uint32_t character)
 {
     switch (character) {
@@ -67,12 +35,12 @@ void hf_words_html(struct hf_text *text, const char *string)
     size_t length;
 
     for (const char *at = string; *at != '\0'; at += length) {
-        uint32_t character = next_character(at, &length);
+        uint32_t character = hf_text_character(at, &length);
         const char *entity = html_entity(character);
 
         if (entity != NULL)
             hf_text_add_string(text, entity);
-        else if (character == 0xfffd || is_harmful(character))
+        else if (character == 0xfffd || hf_text_is_harmful(character))
             hf_text_add_string(text, "\xef\xbf\xbd");
         else
             hf_text_add(text, at, length);
@@ -81,18 +49,7 @@ void hf_words_html(struct hf_text *text, const char *string)
 
 void hf_words_terminal(struct hf_text *text, const char *string)
 {
-    size_t length;
-
-    for (const char *at = string; *at != '\0'; at += length) {
-        uint32_t character = next_character(at, &length);
-
-        if (character != 0xfffd && !is_harmful(character)) {
-            hf_text_add(text, at, length);
-            continue;
-        }
-        for (size_t i = 0; i < length; i++)
-            hf_text_addf(text, "\\x%02x", (unsigned)(unsigned char)at[i]);
-    }
+    hf_text_add_harmless(text, string, 0);
 }
 
 void hf_evidence_write_path(struct hf_json_writer *writer, const char *key, const char *path)

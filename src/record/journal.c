@@ -176,6 +176,8 @@ static int open_file(struct hf_journal *journal, struct hf_error *error)
         return hf_fail_errno(error, errno, "cannot stat %s", journal->path);
     if (!S_ISREG(status.st_mode))
         return hf_fail(error, HF_E_INPUT, "%s is not a regular file", journal->path);
+    if (!journal->read_only && hf_own_file(journal->fd, journal->path, error) != HF_OK)
+        return error->code;
     if (status.st_size > HF_JOURNAL_BYTES_MAX)
         return hf_fail(error, HF_E_RANGE, "%s has %" PRId64 " bytes; a journal has at most %d", journal->path,
                        (int64_t)status.st_size, HF_JOURNAL_BYTES_MAX);
@@ -211,6 +213,8 @@ static int keep_torn(const struct hf_journal *journal, const char *bytes, size_t
         return hf_fail(error, HF_E_MEMORY, "no memory for a path");
     if (fd < 0)
         code = hf_fail_errno(error, errno, "cannot open %s", path);
+    if (code == HF_OK)
+        code = hf_own_file(fd, path, error);
     if (code == HF_OK)
         code = write_once(journal, fd, path, bytes, size, error);
     if (code == HF_OK && journal->ops.sync(fd) != 0)

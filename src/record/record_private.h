@@ -36,6 +36,13 @@ enum hf_line_fault {
     HF_LINE_CHECKSUM
 };
 
+/* A file of a run that is open for writing: HF_E_INPUT unless it is a regular file with one name, ours, and
+ * not for others to write. */
+int hf_own_file(int fd, const char *path, struct hf_error *error);
+
+/* Opens a run directory to write in it; as hf_run_directory_check(). */
+int hf_own_directory(const char *directory, int *ret_fd, struct hf_error *error);
+
 /* Scans one line, its newline included, and checks its own checksum; the chain is the caller's business. */
 enum hf_line_fault hf_line_scan(const char *bytes, size_t size, struct hf_line *ret_line);
 const char *hf_line_fault_words(enum hf_line_fault fault);

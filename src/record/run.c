@@ -124,10 +124,10 @@ static int is_there(const char *directory, const char *name)
 /* While it is open nobody else creates a run in this directory. */
 static int lock_directory(const char *directory, int *ret_fd, struct hf_error *error)
 {
-    int fd = open(directory, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    int fd;
 
-    if (fd < 0)
-        return hf_fail_errno(error, errno, "cannot open the run directory %s", directory);
+    if (hf_own_directory(directory, &fd, error) != HF_OK)
+        return error->code;
     if (flock(fd, LOCK_EX | LOCK_NB) != 0) {
         int code = errno == EWOULDBLOCK
                        ? hf_fail(error, HF_E_BUSY, "another process is just opening the run in %s", directory)
@@ -153,7 +153,7 @@ static int freeze_profile(const char *directory, const char *path, const struct 
             directory);
     if (profile == NULL)
         return hf_fail(error, HF_E_NOT_FOUND, "%s holds no run: give --profile FILE to begin one", directory);
-    return hf_text_write_file(&profile->document, path, error);
+    return hf_text_write_private(&profile->document, path, error);
 }
 
 static int lock_profile(const char *path, int *ret_fd, struct hf_error *error)
@@ -163,6 +163,10 @@ static int lock_profile(const char *path, int *ret_fd, struct hf_error *error)
 
     if (fd < 0)
         return hf_fail_errno(error, errno, "cannot open %s", path);
+    if (hf_own_file(fd, path, error) != HF_OK) {
+        (void)close(fd);
+        return error->code;
+    }
     if (fcntl(fd, F_OFD_SETLK, &whole) != 0) {
         int code = errno == EAGAIN || errno == EACCES
                        ? hf_fail(error, HF_E_BUSY, "another supervisor holds this run: %s is locked", path)

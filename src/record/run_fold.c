@@ -275,16 +275,16 @@ static int request(struct hf_run_state *state, const struct hf_record *record, s
     return hf_json_has(&record->data, "groups") ? request_of_groups(state, record, error) : HF_OK;
 }
 
-/* What was in force when it was looked at last; a page of settings shows it. */
-static int setting(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
+/* What was in force when it was looked at last: a page of settings shows it, and nothing else hangs on it, so a
+ * record that does not say is passed over. */
+static void setting(struct hf_run_state *state, const struct hf_record *record)
 {
+    struct hf_error ignored = {0};
     int64_t group, step;
 
-    if (hf_json_get_integer(&record->data, "group", 0, HF_GROUPS_MAX - 1, &group, error) != HF_OK ||
-        hf_json_get_integer(&record->data, "read_back", -1, INT16_MAX - 1, &step, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
-    state->setting[group] = (int16_t)(step + 1);
-    return HF_OK;
+    if (hf_json_get_integer(&record->data, "group", 0, HF_GROUPS_MAX - 1, &group, &ignored) == HF_OK &&
+        hf_json_get_integer(&record->data, "read_back", -1, INT16_MAX - 1, &step, &ignored) == HF_OK)
+        state->setting[group] = (int16_t)(step + 1);
 }
 
 static int fold_plain(struct hf_run_state *state, const struct hf_record *record, struct hf_error *error)
@@ -311,7 +311,8 @@ static int fold_plain(struct hf_run_state *state, const struct hf_record *record
         state->finished = 1;
         return HF_OK;
     case HF_RECORD_SETTING:
-        return setting(state, record, error);
+        setting(state, record);
+        return HF_OK;
     default: /* mismatch, note: evidence, not state */
         return HF_OK;
     }

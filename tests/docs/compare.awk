@@ -31,14 +31,14 @@ END {
     good[shown_count + 1, came_count + 1] = 1
     for (i = shown_count; i >= 1; i--)
         for (j = came_count + 1; j >= 1; j--)
-            good[i, j] = wild(shown[i]) ? good[i + 1, j] || (j <= came_count && good[i, j + 1]) :
-                                          j <= came_count && good[i + 1, j + 1] && fits(shown[i], came[j])
+            if (wild(shown[i])) good[i, j] = good[i + 1, j] || (j <= came_count && good[i, j + 1])
+            else good[i, j] = j <= came_count && good[i + 1, j + 1] && fits(shown[i], came[j])
     if (good[1, 1]) {
         for (i = j = 1; i <= shown_count;) {
             if (wild(shown[i])) {
                 if (good[i + 1, j]) { print shown[i] >new; i++ } else j++
             } else {
-                print index(shown[i], "...") > 0 ? shown[i] : came[j] >new
+                print (index(shown[i], "...") ? shown[i] : came[j]) >new
                 i++; j++
             }
         }
@@ -48,6 +48,9 @@ END {
     print "the document shows:"
     for (i = 1; i <= shown_count; i++) print "  " shown[i]
     print "what came:"
-    for (j = 1; j <= came_count && j <= 60; j++) print "  " came[j]
+    for (j = 1; j <= came_count; j++) {
+        if (j == 31 && came_count > 60) { print "  [" came_count - 60 " lines]"; j = came_count - 29 }
+        print "  " came[j]
+    }
     exit 1
 }

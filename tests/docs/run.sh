@@ -9,7 +9,7 @@
 #   ```console          lines that begin with "$ " are commands ("> " goes on with one), the rest is what they print
 #   ```console not-run  commands that cannot run here. The sentence before the block must hold the words
 #                       "the documents' test does not run" and say why; they are counted
-#   `holdfast ...`      in the text: the command and its options must be known to --help
+#   `holdfast ...`      in the text: the command and its options must be known to --help; `sh FILE`: it must be there
 #   any other block     may not hold a command
 #
 # The commands of a document run in order, in one shell, in a scratch directory that holds `profiles` and `holdfast` on
@@ -71,7 +71,9 @@ while [ -f "$PARTS/cmd.$at" ]; do
 done
 EOF
     mkdir -p "$1/home/tide" "$scratch/bin"
+    mkdir -p "$1/home/tide/build"
     ln -sf "$binary" "$scratch/bin/holdfast"
+    ln -sf "$binary" "$1/home/tide/build/holdfast"
     [ ! -d "$root/profiles" ] || cp -r "$root/profiles" "$1/home/tide/profiles"
     (
         cd "$1/home/tide" || exit 2
@@ -133,6 +135,12 @@ judge_spans() {
             }
         done
     done <"$1/spans"
+    while read -r line _ script _; do
+        [ -f "$root/$script" ] || {
+            echo "$2:$line: there is no $script"
+            wrong=1
+        }
+    done <"$1/scripts"
     return $wrong
 }
 
@@ -149,6 +157,7 @@ one_document() {
     parts=$scratch/$(echo "$1" | tr / _)
     mkdir -p "$parts"
     : >"$parts/spans"
+    : >"$parts/scripts"
     good=1
     take_apart "$root/$1" "$parts" "$1" >"$parts/problems" || good=0
     cat "$parts/problems"

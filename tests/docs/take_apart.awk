@@ -20,11 +20,13 @@ function read_spans(line,    parts, n, i) {
         if (parts[i] ~ /^(holdfast )?(survey|search|verify|reproduce|certify|report|rehearse|bench|upload)( |$)/ &&
             (parts[i] ~ /^holdfast / || parts[i] ~ / --/))
             span(parts[i])
-        else if (parts[i] ~ /^holdfast [a-z]/)
+        else if (parts[i] ~ /^(build[a-z0-9-]*\/)?holdfast [a-z]/)
             span(parts[i])
+        else if (parts[i] ~ /^sh [a-z]+\/[a-z_\/-]+\.sh/)
+            print NR " " parts[i] >(into "/scripts")
 }
 function span(words,    word, n, i, line) {
-    sub(/^holdfast /, "", words)
+    sub(/^(build[a-z0-9-]*\/)?holdfast /, "", words)
     n = split(words, word, /[ ,=]+/)
     line = NR " " word[1]
     for (i = 2; i <= n; i++) {
@@ -39,7 +41,7 @@ function span(words,    word, n, i, line) {
         info = substr($0, 4)
         run = info == "console"
         skipped = info == "console not-run"
-        if (info ~ /console/ && !run && !skipped) problem("an unknown kind of block: " info)
+        if (info ~ /^console/ && !run && !skipped) problem("an unknown kind of block: " info)
         if (skipped && tolower(paragraph) !~ /the documents' test does not run/)
             problem("the sentence before this block does not say that the documents' test does not run it, and why")
     } else {
@@ -75,6 +77,7 @@ inside && skipped {
 }
 inside && is_command($0) { problem("a command in a block that is not ```console: " $0) }
 inside { next }
+/^    / && is_command(substr($0, 5)) { problem("a command outside of a block: " $0) }
 {
     read_spans($0)
     if ($0 ~ /^[ \t]*$/) { last = paragraph != "" ? paragraph : last; blank = 1 }

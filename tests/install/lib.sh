@@ -1,3 +1,4 @@
+# shellcheck shell=sh disable=SC2034 # variables are for the tests
 # What the tests of the installation share. Each is called with the folder of a build that is complete:
 #
 #   . "$(dirname "$0")/lib.sh"      sets $build, $source, $scratch (removed at the end), and the functions below

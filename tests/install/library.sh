@@ -22,7 +22,7 @@ declared() {
         echo "#include <holdfast/$(basename "$header")>"
     done >"$scratch/all.c"
     gcc -std=c17 -I"$prefix/include" -fsyntax-only -aux-info "$scratch/aux" "$scratch/all.c" &&
-        sed -n '/include\/holdfast\/.*:NC \*\/ extern/s/.*[ *]\(hf_[a-z0-9_]*\) (.*/\1/p' "$scratch/aux" >"$scratch/names"
+        sed -n '/include\/holdfast\/.*:NC \*\/ extern/s/.* extern [^(]*[ *]\(hf_[a-z0-9_]*\) (.*/\1/p' "$scratch/aux" >"$scratch/names"
     gcc -std=c17 -I"$prefix/include" -E -P "$scratch/all.c" |
         sed -n 's/^extern const struct .* \(hf_[a-z0-9_]*\);$/\1/p' >>"$scratch/names"
     sort -u "$scratch/names" >"$scratch/declared"

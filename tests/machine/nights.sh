@@ -5,7 +5,8 @@
 #
 # Nights: certificates (a whole search through real resets), reboot, panic, spin and wait (one reset of each kind, the
 # last by a fatal machine check), errors (a corrected machine check on a known CPU), resets (many at random moments, from
-# a saved machine; HOLDFAST_RESETS says how many, default 10), stick (the whole image from its own boot loader). Exit
+# a saved machine; HOLDFAST_RESETS says how many, default 10), power (what a disk may hold after power cuts at random
+# moments of one search; HOLDFAST_CUTS, default 100), loop (a machine that resets in every trial is parked), stick (the whole image from its own boot loader). Exit
 # status 77 with a reason where emulator, tools or the kernel's package cannot be had.
 set -u
 
@@ -20,7 +21,7 @@ while [ $# -gt 0 ]; do
     *) break ;;
     esac
 done
-[ $# -gt 0 ] || set -- certificates reboot panic spin wait errors resets stick
+[ $# -gt 0 ] || set -- certificates reboot panic spin wait errors resets power loop stick
 [ -x "$binary" ] && [ -x "$emulate" ] && [ -n "$work" ] || { echo "nights.sh: --binary, --emulate and --work are needed" >&2; exit 2; }
 PATH=$PATH:/sbin:/usr/sbin
 mkdir -p "$work"
@@ -200,6 +201,71 @@ night_resets() {
         END { printf "  %d resets, %d of them after an acknowledgement; %d records recovered, %d folded states and %d proposals compared, %d trials begun afterwards, %d torn tails\n", resets, done, records, states, proposals, later, torn }' "$work/resets.list"
     # a reset before anything was acknowledged shows nothing: most must be after
     [ "$(awk '$7 > 0' "$work/resets.list" | wc -l)" -ge $((number / 2)) ] || broken "most resets came before the first acknowledgement"
+}
+
+# Power cuts at random moments: the emulator logs every write and flush of one search, with what the search acknowledged
+# between them (a sector behind the file system); from the log, disks are made as a power cut may leave them.
+night_power() {
+    profile 's/"highest": 48/"highest": 44/' >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines"
+    disk=$work/image/disk.ext4
+    sector=$(($(wc -c <"$disk") / 512))
+    dd if=/dev/zero bs=1048576 count=1 2>/dev/null >>"$disk"
+    cp "$disk" "$work/before.img"
+    rm -f "$work/writes.log"
+    : >"$work/writes.log"
+    "$emulate" --log "$work/power.log" --limit 120 --when 'trial 12:' quit -- qemu-system-x86_64 -nodefaults \
+        -no-user-config -display none -accel tcg,thread=single -machine q35 -m 256 -cpu Skylake-Server \
+        -smp 4,sockets=1,dies=2,cores=1,threads=2 -serial stdio -kernel "$work/image/vmlinuz" -initrd "$work/image/initrd.gz" \
+        -append "console=ttyS0 quiet panic=1 holdfast.witness=vda@$((sector * 512))" \
+        -blockdev "driver=file,filename=$disk,node-name=file" -blockdev driver=raw,file=file,node-name=disk \
+        -blockdev "driver=file,filename=$work/writes.log,node-name=logfile" -blockdev driver=raw,file=logfile,node-name=log \
+        -blockdev driver=blklogwrites,file=disk,log=log,node-name=logged -device virtio-blk-pci,drive=logged
+    holds "$work/power.log" 'monitor. quit' "the search did not get to its twelfth trial"
+    : >"$work/power.list"
+    seed=${HOLDFAST_SEED:-$(date +%s)}
+    echo "  seed $seed (HOLDFAST_SEED)"
+    number=0
+    tools=$(dirname "$emulate")
+    while [ $number -lt "${HOLDFAST_CUTS:-100}" ]; do
+        number=$((number + 1))
+        cut=$("$tools/power_cut" "$work/writes.log" "$work/before.img" "$sector" $((seed + number)) "$disk" "$work/power.witness") ||
+            { broken "cut $number: no disk was made"; break; }
+        take_run power
+        "$tools/check_run" "$work/power/run" "$work/power.witness" >"$work/check.log" ||
+            broken "cut $number, seed $((seed + number)): $(cat "$work/check.log")"
+        echo "$cut $(cat "$work/check.log")" >>"$work/power.list"
+    done
+    awk '{ cuts++; pending += $6; torn += $6 > 0; lost += $8; garbage += $10; records += $14; beyond += $14 > $12; states += $16 }
+        END { printf "  %d cuts, %d with writes under way (%d sectors lost, %d turned to garbage); %d records recovered, %d times more than acknowledged; %d folded states compared\n", cuts, torn, lost, garbage, records, beyond, states }' "$work/power.list"
+    [ "$(awk '$8 > 0' "$work/power.list" | wc -l)" -ge $((number / 10)) ] || broken "hardly a cut lost anything"
+    # and a disk that lies about its flushes is found out
+    lies=0
+    for lie in 1 2 3 4 5 6 7 8 9 10; do
+        "$tools/power_cut" "$work/writes.log" "$work/before.img" "$sector" $((seed + lie)) "$disk" "$work/power.witness" lie >/dev/null
+        e2fsck -fy "$disk" >/dev/null 2>&1
+        rm -rf "$work/power"
+        mkdir "$work/power"
+        debugfs -R "rdump /run $work/power" "$disk" >/dev/null 2>&1
+        "$tools/check_run" "$work/power/run" "$work/power.witness" >/dev/null 2>&1 || lies=$((lies + 1))
+    done
+    [ $lies -ge 3 ] || broken "of 10 disks that lied about their flushes $lies were found"
+    echo "  of 10 disks that lied about flushes, $lies were found out"
+}
+
+# Every trial above the edge resets the machine: after three resets without a judged trial the run is parked, and what is
+# said names the trial; the search does not go on, at the next boot either.
+night_loop() {
+    profile 's/"belief"/"bisect"/; s/"highest": 48/"highest": 90/' >"$work/profile.json"
+    image --no-boot --profile "$work/profile.json" --arguments "--guard on --lines"
+    machine loop 240 "holdfast.reset=reboot"
+    take_run loop
+    holds "$work/loop.log" "parked: 3 resets without a judged trial between them; trial [0-9]+, g[01] at ratio [0-9.]+, was the last" \
+        "the run was not parked"
+    holds "$work/loop.log" "boot image: the search ended with status 3" "the search went on"
+    machine loop-again 120 "holdfast.reset=reboot"
+    holds "$work/loop-again.log" "parked: 3 resets" "the next boot did not stay parked"
+    [ "$(grep -c '"type":"trial-begin"' "$work/loop/run/journal.jsonl")" -le 6 ] || broken "too many trials were begun"
 }
 
 # The whole image, from its own boot loader: once as firmware of the old kind does, once as UEFI does.

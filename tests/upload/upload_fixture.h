@@ -21,7 +21,7 @@
 
 static unsigned char masked_token[TOKEN_SIZE];
 
-static void token_make(uint64_t seed)
+__attribute__((unused)) static void token_make(uint64_t seed)
 {
     static const char letters[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-._~+/";
 
@@ -31,7 +31,7 @@ static void token_make(uint64_t seed)
     }
 }
 
-static void token_write(const char *directory, const char *name, mode_t mode)
+__attribute__((unused)) static void token_write(const char *directory, const char *name, mode_t mode)
 {
     int fd = open(file_path(directory, name), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600);
 
@@ -47,7 +47,7 @@ static void token_write(const char *directory, const char *name, mode_t mode)
 }
 
 /* How often the token, or at least its first half, stands in the bytes. */
-static int token_count(const unsigned char *bytes, size_t size)
+__attribute__((unused)) static int token_count(const unsigned char *bytes, size_t size)
 {
     int count = 0;
 
@@ -61,12 +61,12 @@ static int token_count(const unsigned char *bytes, size_t size)
     return count;
 }
 
-static double seconds(void)
+__attribute__((unused)) static double seconds(void)
 {
     return (double)hf_clock_monotonic_ns(&hf_clock_real) * 1e-9;
 }
 
-static void pause_ms(long ms)
+__attribute__((unused)) static void pause_ms(long ms)
 {
     struct timespec time = {ms / 1000, ms % 1000 * 1000000};
 
@@ -79,7 +79,7 @@ static void pause_ms(long ms)
 #define IDENTITY "0x1122334455667788"
 
 /* A journal of `notes` notes, a report, two certificates. */
-static void run_make(char directory[PATH_MAX], int notes)
+__attribute__((unused)) static void run_make(char directory[PATH_MAX], int notes)
 {
     struct hf_error error = {0};
     struct hf_profile *profile = small_profile_new();
@@ -114,7 +114,7 @@ struct server {
     int port;
 };
 
-static void server_stop(struct server *server)
+__attribute__((unused)) static void server_stop(struct server *server)
 {
     if (server->pid > 0) {
         (void)kill(server->pid, SIGKILL);
@@ -124,8 +124,8 @@ static void server_stop(struct server *server)
 }
 
 /* answers: words with blanks between; tls, token: file or NULL; port 0: any. */
-static void server_start(struct server *server, const char *folder, const char *tls, const char *token,
-                         int port, const char *answers)
+__attribute__((unused)) static void server_start(struct server *server, const char *folder, const char *tls,
+                                                 const char *token, int port, const char *answers)
 {
     char *arguments[40] = {(char *)(uintptr_t)HOLDFAST_UPLOAD_SERVER, (char *)(uintptr_t) "--folder",
                            (char *)(uintptr_t)folder};
@@ -166,7 +166,7 @@ static void server_start(struct server *server, const char *folder, const char *
 }
 
 /* How many lines of its log hold the words. */
-static int server_saw(const struct server *server, const char *words)
+__attribute__((unused)) static int server_saw(const struct server *server, const char *words)
 {
     size_t size;
     char *text = file_read(server->folder, "log", &size);
@@ -181,8 +181,8 @@ static int server_saw(const struct server *server, const char *words)
 }
 
 /* The named file as the server has it equals the first `size` bytes of the run's file (all of them: -1). */
-static void server_has(const struct server *server, const char *stored, const char *directory,
-                       const char *file)
+__attribute__((unused)) static void server_has(const struct server *server, const char *stored,
+                                               const char *directory, const char *file)
 {
     size_t want_size, got_size;
     char folder[PATH_MAX + 8];
@@ -210,7 +210,7 @@ struct sending {
     char said[4000];
 };
 
-static void sending_say(void *context, const char *line)
+__attribute__((unused)) static void sending_say(void *context, const char *line)
 {
     struct sending *sending = context;
     size_t used = strlen(sending->said);
@@ -218,13 +218,13 @@ static void sending_say(void *context, const char *line)
     (void)snprintf(sending->said + used, sizeof sending->said - used, "%s\n", line);
 }
 
-static void sending_end(struct sending *sending)
+__attribute__((unused)) static void sending_end(struct sending *sending)
 {
     hf_uploader_close(sending->uploader);
     uv_close((uv_handle_t *)&sending->watch, NULL);
 }
 
-static void sending_look(uv_timer_t *timer)
+__attribute__((unused)) static void sending_look(uv_timer_t *timer)
 {
     struct sending *sending = timer->data;
 
@@ -232,12 +232,12 @@ static void sending_look(uv_timer_t *timer)
         sending_end(sending);
 }
 
-static int nothing_waits(struct sending *sending)
+__attribute__((unused)) static int nothing_waits(struct sending *sending)
 {
     return hf_upload_queue_count_of(sending->queue, HF_UPLOAD_WAITING) == 0;
 }
 
-static int something_failed(struct sending *sending)
+__attribute__((unused)) static int something_failed(struct sending *sending)
 {
     for (int i = 0; i < hf_upload_queue_count(sending->queue); i++) {
         if (hf_upload_queue_at(sending->queue, i)->attempts > 0)
@@ -247,8 +247,8 @@ static int something_failed(struct sending *sending)
 }
 
 /* Sends what waits until `over` says so; fails the test after limit_s. */
-static void send_until(struct sending *sending, const struct hf_upload_options *given, double limit_s,
-                       int (*over)(struct sending *sending))
+__attribute__((unused)) static void send_until(struct sending *sending, const struct hf_upload_options *given,
+                                               double limit_s, int (*over)(struct sending *sending))
 {
     struct hf_upload_options options = *given;
     struct hf_error error = {0};
@@ -271,7 +271,8 @@ static void send_until(struct sending *sending, const struct hf_upload_options *
         fail_msg("not over after %g s; it said: %s", limit_s, sending->said);
 }
 
-static const struct hf_upload_item *item_named(const struct hf_upload_queue *queue, const char *file)
+__attribute__((unused)) static const struct hf_upload_item *item_named(const struct hf_upload_queue *queue,
+                                                                       const char *file)
 {
     for (int i = 0; i < hf_upload_queue_count(queue); i++) {
         if (strcmp(hf_upload_queue_at(queue, i)->file, file) == 0)

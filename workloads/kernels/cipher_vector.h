@@ -120,6 +120,7 @@ const struct hf_kernel ENTRY_NAME = {
     .live_state = HF_LIVE_VECTOR | HF_LIVE_MEMORY,
     .burst_steps = BURST,
     .operations_per_step = HF_CIPHER_VECTORS * HF_CIPHER_ROUNDS,
+    .bytes_per_step = MOVING * 8,
     .limit = "issue of AES rounds",
     .limit_loop = NAME(limit),
     .advance = NAME(advance),

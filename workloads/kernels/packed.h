@@ -19,7 +19,7 @@
 #include "workloads/kernels/steered.h"
 
 #define HF_PACKED_PAIRS      12
-#define HF_PACKED_ROUNDS     8
+#define HF_PACKED_ROUNDS     12
 #define HF_PACKED_MOVING_256 (HF_PACKED_PAIRS * 8)
 #define HF_PACKED_MOVING_512 (HF_PACKED_PAIRS * 16)
 #define HF_PACKED_CONSTANTS  4

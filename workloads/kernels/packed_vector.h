@@ -7,10 +7,10 @@
  *   V_FOURS(sum, x, k, ones)                      sum + the products of 8 bit, by fours
  *   OPERATIONS                                    vector instructions of both
  *   V_OPAQUE(v)                                   keeps v in a register the compiler knows nothing of
- *   TOGETHER                                      pairs that are in registers at a time, a divisor of all
+ *   IN_REGISTERS                                  1: there are registers enough for both vectors of all pairs
  *
- * Live in registers: TOGETHER pairs of vectors, k1, k2 and ones; where TOGETHER is less than all pairs, the
- * vectors live in memory between steps.
+ * Live in registers: both vectors of all pairs, or the right one of each, and k1, k2 and ones. The left ones
+ * then live in the state's memory.
  */
 #define NAME2(name, width) name##_##width
 #define NAME1(name, width) NAME2(name, width)
@@ -18,11 +18,10 @@
 #define MOVING             NAME(HF_PACKED_MOVING)
 
 _Static_assert(MOVING == HF_PACKED_PAIRS * 2 * VECTOR_WORDS, "words are a property of the width");
-_Static_assert(HF_PACKED_PAIRS % TOGETHER == 0, "whole sets of pairs");
 
 #define EACH_PAIR(statement)                                                                                 \
     HF_UNROLL                                                                                                \
-    for (int i = 0; i < TOGETHER; i++)                                                                       \
+    for (int i = 0; i < HF_PACKED_PAIRS; i++)                                                                \
     statement
 
 struct NAME(constants) {
@@ -44,17 +43,18 @@ HF_INLINE uint64_t NAME(changed)(VECTOR pair, const uint64_t *words)
     return difference;
 }
 
-HF_INLINE void NAME(load)(VECTOR x[TOGETHER][2], const uint64_t *words){EACH_PAIR({
+HF_INLINE void NAME(load)(VECTOR x[HF_PACKED_PAIRS][2], const uint64_t *words){EACH_PAIR({
     x[i][0] = V_LOAD(&words[2 * i * VECTOR_WORDS]);
     x[i][1] = V_LOAD(&words[(2 * i + 1) * VECTOR_WORDS]);
 })}
 
-HF_INLINE void NAME(store)(VECTOR x[TOGETHER][2], uint64_t *words){EACH_PAIR({
+HF_INLINE void NAME(store)(VECTOR x[HF_PACKED_PAIRS][2], uint64_t *words){EACH_PAIR({
     V_STORE(&words[2 * i * VECTOR_WORDS], x[i][0]);
     V_STORE(&words[(2 * i + 1) * VECTOR_WORDS], x[i][1]);
 })}
 
-HF_INLINE void NAME(step)(VECTOR x[TOGETHER][2], const uint64_t *steer, const struct NAME(constants) * k)
+HF_INLINE
+    void NAME(step)(VECTOR x[HF_PACKED_PAIRS][2], const uint64_t *steer, const struct NAME(constants) * k)
 {
     HF_UNROLL
     for (int round = 0; round < HF_PACKED_ROUNDS; round++) {
@@ -67,55 +67,97 @@ HF_INLINE void NAME(step)(VECTOR x[TOGETHER][2], const uint64_t *steer, const st
     })
 }
 
-HF_INLINE void NAME(step_in_memory)(uint64_t *words, const uint64_t *steer, const struct NAME(constants) * k)
+/*
+ * Without registers for both: a sum is added to what its vector was a round ago, so the left vectors can wait
+ * in memory without their loads and stores being in the chain, and all pairs run side by side.
+ */
+HF_INLINE void NAME(step_in_memory)(VECTOR right[HF_PACKED_PAIRS], uint64_t *words, const uint64_t *steer,
+                                    const struct NAME(constants) * k)
 {
-    VECTOR x[TOGETHER][2];
-
     HF_UNROLL
-    for (int first = 0; first < HF_PACKED_PAIRS; first += TOGETHER) {
-        NAME(load)(x, words + first * 2 * VECTOR_WORDS);
-        NAME(step)(x, steer + first * 2 * VECTOR_WORDS, k);
-        NAME(store)(x, words + first * 2 * VECTOR_WORDS);
+    for (int round = 0; round < HF_PACKED_ROUNDS; round++) {
+        EACH_PAIR({
+            VECTOR left = V_TWOS(V_LOAD(&words[2 * i * VECTOR_WORDS]), right[i], k->k1);
+
+            V_STORE(&words[2 * i * VECTOR_WORDS], left);
+            right[i] = V_FOURS(right[i], left, k->k2, k->ones);
+            V_OPAQUE(right[i]);
+        })
+        HF_REREAD_MEMORY();
     }
+    EACH_PAIR({
+        uint64_t *left = &words[2 * i * VECTOR_WORDS];
+
+        V_STORE(left, V_XOR(V_LOAD(left), V_LOAD(&steer[2 * i * VECTOR_WORDS])));
+        right[i] = V_XOR(right[i], V_LOAD(&steer[(2 * i + 1) * VECTOR_WORDS]));
+    })
+    HF_REREAD_MEMORY();
 }
 
-#define IN_REGISTERS (TOGETHER == HF_PACKED_PAIRS)
+HF_INLINE void NAME(steps_in_registers)(struct hf_steered_state *state, uint64_t steps,
+                                        const struct NAME(constants) * k)
+{
+    uint64_t position = state->position;
+    VECTOR x[HF_PACKED_PAIRS][2];
+    uint64_t up = 0;
+    uint64_t down = steps;
+
+    HF_OPAQUE(position);
+    NAME(load)(x, state->word);
+    while (up < steps && down != 0) {
+        NAME(step)(x, HF_STEERED_AT(state, MOVING, position), k);
+        position++;
+        up++;
+        down--;
+        HF_OPAQUE(down);
+    }
+    NAME(store)(x, state->word);
+    HF_REREAD_MEMORY();
+    state->flaw |= (up ^ steps) | down | ((state->position + steps) ^ position);
+    state->position = position;
+}
+
+HF_INLINE void NAME(steps_in_memory)(struct hf_steered_state *state, uint64_t steps,
+                                     const struct NAME(constants) * k)
+{
+    uint64_t position = state->position;
+    uint64_t *words = state->word;
+    VECTOR right[HF_PACKED_PAIRS];
+    uint64_t up = 0;
+    uint64_t down = steps;
+
+    HF_OPAQUE(position);
+    EACH_PAIR(right[i] = V_LOAD(&words[(2 * i + 1) * VECTOR_WORDS]));
+    while (up < steps && down != 0) {
+        HF_OPAQUE(words); /* the compiler would keep the address of every vector */
+        NAME(step_in_memory)(right, words, HF_STEERED_AT(state, MOVING, position), k);
+        position++;
+        up++;
+        down--;
+        HF_OPAQUE(down);
+    }
+    EACH_PAIR(V_STORE(&words[(2 * i + 1) * VECTOR_WORDS], right[i]));
+    HF_REREAD_MEMORY();
+    state->flaw |=
+        (uint64_t)(words != state->word) | (up ^ steps) | down | ((state->position + steps) ^ position);
+    state->position = position;
+}
 
 HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
 {
     struct hf_steered_state *state = opaque_state;
     const uint64_t *constants = &state->word[MOVING * (HF_STEERED_STATIONS + 1)];
     struct NAME(constants) k = {V_PAIR(constants), V_PAIR(constants + 2), V_PAIR(NAME(one_words))};
-    uint64_t position = state->position;
-    VECTOR x[TOGETHER][2];
-    uint64_t up = 0;
-    uint64_t down = steps;
 
-    HF_OPAQUE(position);
     V_OPAQUE(k.k1);
     V_OPAQUE(k.k2);
     V_OPAQUE(k.ones);
     if (IN_REGISTERS)
-        NAME(load)(x, state->word);
-    while (up < steps && down != 0) {
-        const uint64_t *steer = HF_STEERED_AT(state, MOVING, position);
-
-        if (IN_REGISTERS)
-            NAME(step)(x, steer, &k);
-        else
-            NAME(step_in_memory)(state->word, steer, &k);
-        position++;
-        up++;
-        down--;
-        HF_OPAQUE(down);
-    }
-    if (IN_REGISTERS)
-        NAME(store)(x, state->word);
-    HF_REREAD_MEMORY();
+        NAME(steps_in_registers)(state, steps, &k);
+    else
+        NAME(steps_in_memory)(state, steps, &k);
     state->flaw |= NAME(changed)(k.k1, constants) | NAME(changed)(k.k2, constants + 2) |
-                   NAME(changed)(k.ones, NAME(one_words)) | (up ^ steps) | down |
-                   ((state->position + steps) ^ position);
-    state->position = position;
+                   NAME(changed)(k.ones, NAME(one_words));
 }
 
 /* The same instructions, more of them side by side than they have latency. */
@@ -164,7 +206,6 @@ const struct hf_kernel ENTRY_NAME = {
 #undef EACH_PAIR
 #undef IN_REGISTERS
 #undef WIDTH
-#undef TOGETHER
 #undef ISA
 #undef NEEDS
 #undef BURST

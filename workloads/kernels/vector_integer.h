@@ -16,8 +16,7 @@
 
 /*
  * Eight groups: where additions take two cycles and four ports take them, fewer chains leave ports idle. 32
- * registers hold all of them; where there are 16, three groups are in registers at a time and the others in
- * the state's memory (and reach half of that rate on such a CPU: their chains are too few).
+ * registers hold all of them; where there are 16, they hold one row of each, and the others lie in memory.
  */
 #define HF_CHACHA_GROUPS 8
 

@@ -1,6 +1,6 @@
 /*
  * The body of a vector entry of vector-integer. The including file defines, for its width:
- *   WIDTH, ISA, NEEDS, BURST, ENTRY_NAME   registry data
+ *   WIDTH, ISA, NEEDS, BURST, LIMIT, ENTRY_NAME   registry data
  *   VECTOR, VECTOR_WORDS                   the type, and how many 64-bit words it holds
  *   V_LOAD(p), V_STORE(p, v), V_ADD(a, b), V_XOR(a, b), V_SHUFFLE(a, pattern)
  *   V_OPAQUE(v)                            keeps v in a register the compiler knows nothing of
@@ -8,10 +8,10 @@
  *                                          ROTATIONS_CHANGED(r): bits that changed in a register
  *   V_ROTATE_16(a, r), V_ROTATE_12, V_ROTATE_8, V_ROTATE_7
  *   ROW_OPERATIONS                         vector instructions of a double round of one group
- *   TOGETHER                               groups that are in registers at a time
+ *   IN_REGISTERS                           1: there are registers enough for all rows (and room to work)
  *
- * Live in registers: TOGETHER times four rows and the rotations' constants. Where TOGETHER is less than all
- * groups, the rows live in memory between steps.
+ * Live in registers: all rows, or row 1 of all groups, and the rotations' constants. The other rows then live
+ * in the state's memory.
  */
 #define NAME2(name, width) name##_##width
 #define NAME1(name, width) NAME2(name, width)
@@ -32,19 +32,19 @@ _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the
 
 #define EACH_GROUP(statement)                                                                                \
     UNROLL                                                                                                   \
-    for (int g = 0; g < groups; g++)                                                                         \
+    for (int g = 0; g < GROUPS; g++)                                                                         \
     statement
 
 /* Four chains side by side, then the next four: so rotations of some, which fewer ports take, meet additions
  * of others. */
 #define EACH_OF_FOUR(statement)                                                                              \
-    for (int g = first; g < first + 4 && g < groups; g++)                                                    \
+    for (int g = first; g < first + 4; g++)                                                                  \
     statement
 
 /* The four quarter rounds of a half: one in each column of words. */
 #define HALF_ROUND(rotate_first, rotate_second)                                                              \
     UNROLL                                                                                                   \
-    for (int first = 0; first < groups; first += 4) {                                                        \
+    for (int first = 0; first < GROUPS; first += 4) {                                                        \
         EACH_OF_FOUR(x[g][0] = V_ADD(x[g][0], x[g][1]));                                                     \
         EACH_OF_FOUR(x[g][3] = V_XOR(x[g][3], x[g][0]));                                                     \
         EACH_OF_FOUR(x[g][3] = rotate_first(x[g][3], *r));                                                   \
@@ -65,7 +65,7 @@ _Static_assert(MOVING == GROUPS * 4 * VECTOR_WORDS, "words are a property of the
     EACH_GROUP(x[g][3] = V_SHUFFLE(x[g][3], pattern_3));                                                     \
     EACH_GROUP(x[g][2] = V_SHUFFLE(x[g][2], pattern_2))
 
-HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], int groups, const ROTATIONS *r)
+HF_INLINE void NAME(double_round)(VECTOR x[GROUPS][4], const ROTATIONS *r)
 {
     (void)r; /* where rotations have no constants */
     HALF_ROUND(V_ROTATE_16, V_ROTATE_12)
@@ -76,23 +76,23 @@ HF_INLINE void NAME(double_round)(VECTOR x[TOGETHER][4], int groups, const ROTAT
     TURN_ROWS(0x39, 0x93, 0x4e);
 }
 
-HF_INLINE void NAME(load)(VECTOR x[TOGETHER][4], const uint64_t *words, int groups){EACH_GROUP({
+HF_INLINE void NAME(load)(VECTOR x[GROUPS][4], const uint64_t *words){EACH_GROUP({
     UNROLL
     for (int row = 0; row < 4; row++)
         x[g][row] = V_LOAD(&words[(g * 4 + row) * VECTOR_WORDS]);
 })}
 
-HF_INLINE void NAME(store)(const VECTOR x[TOGETHER][4], uint64_t *words, int groups){EACH_GROUP({
+HF_INLINE void NAME(store)(const VECTOR x[GROUPS][4], uint64_t *words){EACH_GROUP({
     UNROLL
     for (int row = 0; row < 4; row++)
         V_STORE(&words[(g * 4 + row) * VECTOR_WORDS], x[g][row]);
 })}
 
-HF_INLINE void NAME(step)(VECTOR x[TOGETHER][4], const uint64_t *steer, int groups, const ROTATIONS *r)
+HF_INLINE void NAME(step)(VECTOR x[GROUPS][4], const uint64_t *steer, const ROTATIONS *r)
 {
     UNROLL
     for (int i = 0; i < HF_CHACHA_DOUBLES; i++)
-        NAME(double_round)(x, groups, r);
+        NAME(double_round)(x, r);
     EACH_GROUP({
         UNROLL
         for (int row = 0; row < 4; row++)
@@ -100,81 +100,171 @@ HF_INLINE void NAME(step)(VECTOR x[TOGETHER][4], const uint64_t *steer, int grou
     })
 }
 
-/* A step of all groups in memory, TOGETHER at a time. */
-HF_INLINE void NAME(step_in_memory)(uint64_t *words, const uint64_t *steer, const ROTATIONS *r)
-{
-    UNROLL
-    for (int first = 0; first < GROUPS; first += TOGETHER) {
-        int groups = first + TOGETHER <= GROUPS ? TOGETHER : GROUPS - first;
-        VECTOR x[TOGETHER][4];
+/*
+ * Without registers for all rows: row 1, which each quarter round reads first and writes last, lives in
+ * registers. The others wait for their turn in memory, long enough that their loads and stores are not in the
+ * chain, and all groups run side by side. TURN: what is stored instead of the row.
+ */
+#define ROW(g, row) (&words[((g)*4 + (row)) * VECTOR_WORDS])
+#define AS_IT_IS(v) (v)
+#define BY_ONE(v)   V_SHUFFLE((v), 0x39)
+#define BY_TWO(v)   V_SHUFFLE((v), 0x4e)
+#define BY_THREE(v) V_SHUFFLE((v), 0x93)
 
-        NAME(load)(x, words + first * 4 * VECTOR_WORDS, groups);
-        NAME(step)(x, steer + first * 4 * VECTOR_WORDS, groups, r);
-        NAME(store)(x, words + first * 4 * VECTOR_WORDS, groups);
+#define EACH_OF_TWO(statement)                                                                               \
+    UNROLL                                                                                                   \
+    for (int i = 0; i < 2; i++)                                                                              \
+    statement
+
+#define HALF_IN_MEMORY(rotate_first, rotate_second, turn_0, turn_2, turn_3)                                  \
+    UNROLL                                                                                                   \
+    for (int g = 0; g < GROUPS; g += 2) {                                                                    \
+        VECTOR v[2];                                                                                         \
+        EACH_OF_TWO({                                                                                        \
+            v[i] = V_ADD(row_1[g + i], V_LOAD(ROW(g + i, 0)));                                               \
+            V_STORE(ROW(g + i, 0), turn_0(v[i]));                                                            \
+        })                                                                                                   \
+        EACH_OF_TWO({                                                                                        \
+            v[i] = V_XOR(v[i], V_LOAD(ROW(g + i, 3)));                                                       \
+            v[i] = rotate_first(v[i], *r);                                                                   \
+            V_STORE(ROW(g + i, 3), turn_3(v[i]));                                                            \
+        })                                                                                                   \
+        EACH_OF_TWO({                                                                                        \
+            v[i] = V_ADD(v[i], V_LOAD(ROW(g + i, 2)));                                                       \
+            V_STORE(ROW(g + i, 2), turn_2(v[i]));                                                            \
+        })                                                                                                   \
+        EACH_OF_TWO({                                                                                        \
+            row_1[g + i] = V_XOR(row_1[g + i], v[i]);                                                        \
+            row_1[g + i] = rotate_second(row_1[g + i], *r);                                                  \
+            V_OPAQUE(row_1[g + i]);                                                                          \
+        })                                                                                                   \
+    }                                                                                                        \
+    HF_REREAD_MEMORY()
+
+HF_INLINE void NAME(step_in_memory)(VECTOR row_1[GROUPS], uint64_t *words, const uint64_t *steer,
+                                    const ROTATIONS *r)
+{
+    (void)r; /* where rotations have no constants */
+    UNROLL
+    for (int doubles = 0; doubles < HF_CHACHA_DOUBLES; doubles++) {
+        HALF_IN_MEMORY(V_ROTATE_16, V_ROTATE_12, AS_IT_IS, AS_IT_IS, AS_IT_IS);
+        HALF_IN_MEMORY(V_ROTATE_8, V_ROTATE_7, BY_THREE, BY_ONE, BY_TWO);
+        HALF_IN_MEMORY(V_ROTATE_16, V_ROTATE_12, AS_IT_IS, AS_IT_IS, AS_IT_IS);
+        HALF_IN_MEMORY(V_ROTATE_8, V_ROTATE_7, BY_ONE, BY_THREE, BY_TWO);
     }
+    UNROLL
+    for (int g = 0; g < GROUPS; g++) {
+        row_1[g] = V_XOR(row_1[g], V_LOAD(&steer[(g * 4 + 1) * VECTOR_WORDS]));
+        UNROLL
+        for (int row = 0; row < 4; row += row == 0 ? 2 : 1)
+            V_STORE(ROW(g, row), V_XOR(V_LOAD(ROW(g, row)), V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS])));
+    }
+    HF_REREAD_MEMORY();
 }
 
-/* Where all groups fit the registers they stay there for the whole burst. */
-#define IN_REGISTERS (TOGETHER >= GROUPS)
-
-HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
+HF_INLINE void NAME(steps_in_registers)(struct hf_steered_state *state, uint64_t steps, const ROTATIONS *r)
 {
-    struct hf_steered_state *state = opaque_state;
-    ROTATIONS rotations = ROTATIONS_SET();
     uint64_t position = state->position;
-    VECTOR x[TOGETHER][4];
+    VECTOR x[GROUPS][4];
     uint64_t up = 0;
     uint64_t down = steps;
 
     HF_OPAQUE(position);
-    if (IN_REGISTERS)
-        NAME(load)(x, state->word, GROUPS);
+    NAME(load)(x, state->word);
     while (up < steps && down != 0) {
-        const uint64_t *steer = HF_STEERED_AT(state, MOVING, position);
-
-        if (IN_REGISTERS)
-            NAME(step)(x, steer, GROUPS, &rotations);
-        else
-            NAME(step_in_memory)(state->word, steer, &rotations);
+        NAME(step)(x, HF_STEERED_AT(state, MOVING, position), r);
         position++;
         up++;
         down--;
         HF_OPAQUE(down);
     }
-    if (IN_REGISTERS)
-        NAME(store)(x, state->word, GROUPS);
+    NAME(store)(x, state->word);
     HF_REREAD_MEMORY();
-    state->flaw |=
-        ROTATIONS_CHANGED(rotations) | (up ^ steps) | down | ((state->position + steps) ^ position);
+    state->flaw |= (up ^ steps) | down | ((state->position + steps) ^ position);
     state->position = position;
 }
 
-/* The same instructions in the same proportions, none waiting for another: what the ports allow. */
+HF_INLINE void NAME(steps_in_memory)(struct hf_steered_state *state, uint64_t steps, const ROTATIONS *r)
+{
+    uint64_t position = state->position;
+    uint64_t *words = state->word;
+    VECTOR row_1[GROUPS];
+    uint64_t up = 0;
+    uint64_t down = steps;
+
+    HF_OPAQUE(position);
+    UNROLL
+    for (int g = 0; g < GROUPS; g++)
+        row_1[g] = V_LOAD(ROW(g, 1));
+    while (up < steps && down != 0) {
+        HF_OPAQUE(words); /* the compiler would keep the address of every row */
+        NAME(step_in_memory)(row_1, words, HF_STEERED_AT(state, MOVING, position), r);
+        position++;
+        up++;
+        down--;
+        HF_OPAQUE(down);
+    }
+    UNROLL
+    for (int g = 0; g < GROUPS; g++)
+        V_STORE(ROW(g, 1), row_1[g]);
+    HF_REREAD_MEMORY();
+    state->flaw |= (up ^ steps) | down | ((state->position + steps) ^ position);
+    state->flaw |= (uint64_t)(words != state->word);
+    state->position = position;
+}
+
+HF_KERNEL_CODE static void NAME(advance)(void *opaque_state, uint64_t steps)
+{
+    struct hf_steered_state *state = opaque_state;
+    ROTATIONS rotations = ROTATIONS_SET();
+
+    if (IN_REGISTERS)
+        NAME(steps_in_registers)(state, steps, &rotations);
+    else
+        NAME(steps_in_memory)(state, steps, &rotations);
+    state->flaw |= ROTATIONS_CHANGED(rotations);
+}
+
+/*
+ * The same instructions in the same proportions, none waiting for another: what the ports allow. Where rows
+ * live in memory, so are the same loads and stores.
+ */
 #define FREE(result_, expression)                                                                            \
     do {                                                                                                     \
-        VECTOR result_;                                                                                      \
         V_OPAQUE(a);                                                                                         \
-        result_ = expression;                                                                                \
+        (result_) = (expression);                                                                            \
         V_OPAQUE(result_);                                                                                   \
     } while (0)
 
+#define FREE_ROW(expression)                                                                                 \
+    do {                                                                                                     \
+        VECTOR v_;                                                                                           \
+        FREE(v_, expression);                                                                                \
+        if (!IN_REGISTERS)                                                                                   \
+            V_STORE(&words[i % 4 * 4 * VECTOR_WORDS], v_);                                                   \
+    } while (0)
+
+#define FREE_OTHER (IN_REGISTERS ? b : V_LOAD(&words[(i % 4 * 4 + 2) * VECTOR_WORDS]))
+
 #define FREE_HALF(rotate_first, rotate_second)                                                               \
-    FREE(v, V_ADD(a, b));                                                                                    \
-    FREE(v, V_XOR(a, b));                                                                                    \
-    FREE(v, rotate_first(a, rotations));                                                                     \
-    FREE(v, V_ADD(a, b));                                                                                    \
+    FREE_ROW(V_ADD(a, FREE_OTHER));                                                                          \
+    FREE(v, V_XOR(a, FREE_OTHER));                                                                           \
+    FREE_ROW(rotate_first(a, rotations));                                                                    \
+    FREE_ROW(V_ADD(a, FREE_OTHER));                                                                          \
     FREE(v, V_XOR(a, b));                                                                                    \
     FREE(v, rotate_second(a, rotations))
 
-static const _Alignas(64) uint64_t NAME(limit_words)[8] = {3, 1, 4, 1, 5, 9, 2, 6};
-
 static uint64_t NAME(limit)(uint64_t rounds)
 {
+    _Alignas(64) uint64_t memory[16 * VECTOR_WORDS] = {3, 1, 4, 1, 5, 9, 2, 6};
+    uint64_t *words = memory;
     ROTATIONS rotations = ROTATIONS_SET();
-    VECTOR a = V_LOAD(NAME(limit_words));
+    VECTOR a = V_LOAD(memory);
     VECTOR b = a;
+    VECTOR v = a;
 
     (void)rotations;
+    HF_OPAQUE(words); /* loads and stores of an array that nobody else knows would go */
     V_OPAQUE(b);
     for (uint64_t round = 0; round < rounds; round++) {
         UNROLL
@@ -184,6 +274,7 @@ static uint64_t NAME(limit)(uint64_t rounds)
             FREE(v, V_SHUFFLE(a, 0x39));
             FREE(v, V_SHUFFLE(a, 0x4e));
             FREE(v, V_SHUFFLE(a, 0x93));
+            HF_REREAD_MEMORY();
         }
     }
     return rounds * 2 * ROW_OPERATIONS;
@@ -199,7 +290,7 @@ const struct hf_kernel ENTRY_NAME = {
     .live_state = HF_LIVE_VECTOR | HF_LIVE_MEMORY,
     .burst_steps = BURST,
     .operations_per_step = GROUPS * (HF_CHACHA_DOUBLES * ROW_OPERATIONS + 4),
-    .limit = "issue of vector add, exclusive or, rotate and shuffle",
+    .limit = LIMIT,
     .limit_loop = NAME(limit),
     .advance = NAME(advance),
 };
@@ -209,7 +300,13 @@ const struct hf_kernel ENTRY_NAME = {
 #undef NAME
 #undef GROUPS
 #undef IN_REGISTERS
-#undef TOGETHER
+#undef ROW
+#undef AS_IT_IS
+#undef BY_ONE
+#undef BY_TWO
+#undef BY_THREE
+#undef EACH_OF_TWO
+#undef HALF_IN_MEMORY
 #undef MOVING
 #undef UNROLL
 #undef EACH_GROUP
@@ -217,11 +314,14 @@ const struct hf_kernel ENTRY_NAME = {
 #undef HALF_ROUND
 #undef TURN_ROWS
 #undef FREE
+#undef FREE_ROW
+#undef FREE_OTHER
 #undef FREE_HALF
 #undef WIDTH
 #undef ISA
 #undef NEEDS
 #undef BURST
+#undef LIMIT
 #undef ENTRY_NAME
 #undef VECTOR
 #undef VECTOR_WORDS

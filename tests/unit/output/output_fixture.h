@@ -283,6 +283,22 @@ static void night_verdict_detail(void *context, struct hf_json_writer *writer)
     hf_json_number(writer, "celsius_mean", 68.25);
     hf_json_number(writer, "mhz_asked", 4000);
     hf_json_number(writer, "mhz_measured", 3999.5);
+    hf_json_object_open(writer, "clock");
+    hf_json_string(writer, "method", "counters-acpi");
+    hf_json_object_close(writer);
+    hf_json_number(writer, "watts_mean", 180);
+    hf_json_number(writer, "watts_highest", 200 + (double)(verdict->trial->trial % 7));
+    hf_json_array_open(writer, "hottest");
+    for (int i = 0; i < 2; i++) {
+        hf_json_object_open(writer, NULL);
+        hf_json_string(writer, "role", i == 0 ? "package" : "supply");
+        hf_json_string(writer, "sensor",
+                       i == 0 ? night_words(verdict->night, "coretemp@coretemp.0/temp1")
+                              : "boardchip@boardchip.656/temp2");
+        hf_json_number(writer, "celsius", (i == 0 ? 71 : 80) + (double)(verdict->trial->trial % 7));
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
     hf_json_string(writer, "detail", night_words(verdict->night, "one sentence"));
 }
 

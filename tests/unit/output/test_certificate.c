@@ -120,6 +120,7 @@ static void numbers_are_right(void **state)
     assert_non_null(strstr(string(document, "simulation"), "600 times"));
     assert_non_null(strstr(string(document, "simulation"), "nothing about real silicon"));
     assert_string_equal(string(document, "group.cpus"), "8-11");
+    assert_string_equal(string(document, "clock.source"), "rig-model");
     cJSON_Delete(document);
 }
 
@@ -684,6 +685,38 @@ static void left_out_groups_get_none(void **state)
     scratch_remove(where);
 }
 
+/* Of the soak: the clock's source, power, and the hottest sensor of each role (the fixture's figures). */
+static void meters_are_told(const char *where)
+{
+    struct hf_evidence *evidence = NULL;
+    struct hf_error error = {0};
+    struct cJSON *document;
+    const struct cJSON *supply;
+    size_t size;
+    char *bytes = file_read(where, "certificate-machine.json", &size);
+    int rest;
+
+    document = cJSON_Parse(bytes);
+    free(bytes);
+    assert_ok(hf_evidence_open(where, &evidence, &error));
+    rest = (int)(evidence->trials[evidence->trial_count - 1].trial % 7);
+    hf_evidence_free(evidence);
+    assert_string_equal(string(document, "clock.source"), "counters-acpi");
+    assert_true(number(document, "power.soak_mean_watts") == 180);
+    assert_true(number(document, "power.soak_highest_watts") == 200 + rest);
+    assert_int_equal(cJSON_GetArraySize(at(document, "temperatures.sensors")), 2);
+    supply = cJSON_GetArrayItem(at(document, "temperatures.sensors"), 1);
+    assert_string_equal(string(supply, "role"), "supply");
+    assert_string_equal(string(supply, "sensor"), "boardchip@boardchip.656/temp2");
+    assert_true(number(supply, "soak_highest_celsius") == 80 + rest);
+    cJSON_Delete(document);
+    bytes = file_read(where, "certificate-machine.html", &size);
+    assert_non_null(strstr(bytes, "counters-acpi"));
+    assert_non_null(strstr(bytes, "boardchip@boardchip.656/temp2"));
+    assert_non_null(strstr(bytes, "180.0 W"));
+    free(bytes);
+}
+
 /* The sheet driver moves real clocks: no word of a model then. */
 static void real_machines_are_not_called_models(void **state)
 {
@@ -703,6 +736,7 @@ static void real_machines_are_not_called_models(void **state)
     assert_null(strstr(bytes, "rig model"));
     assert_null(strstr(bytes, "Rig model"));
     free(bytes);
+    meters_are_told(where);
     scratch_remove(where);
 }
 

@@ -10,7 +10,8 @@
 #define TURN_OF(pattern) ((pattern) == 0x39 ? 1 : (pattern) == 0x4e ? 2 : 3)
 
 #define WIDTH                  128
-#define TOGETHER               3
+#define IN_REGISTERS           1
+#define LIMIT                  "issue of vector add, exclusive or, shift, or, shuffle"
 #define ISA                    "asimd"
 #define NEEDS                  HF_FEATURE_ASIMD
 #define BURST                  250

@@ -199,6 +199,7 @@ HF_INLINE void plain_advance(struct hf_steered_state *state, uint64_t steps, int
         .live_state = HF_LIVE_GENERAL | HF_LIVE_MEMORY,                                                      \
         .burst_steps = (burst),                                                                              \
         .operations_per_step = HF_CIPHER_MOVING_##width * HF_CIPHER_ROUNDS * 8,                              \
+        .bytes_per_step = HF_CIPHER_MOVING_##width * 8,                                                      \
         .limit = "loads of the S-box",                                                                       \
         .advance = advance_##width,                                                                          \
     };                                                                                                       \

@@ -195,15 +195,20 @@ HF_INLINE void reference_advance(struct hf_gather_state *state, uint64_t steps, 
 }
 
 /* The same loads and stores, nothing compared. */
-static uint64_t reference_limit(int level, uint64_t rounds, int lanes, int scatters)
+HF_INLINE uint64_t reference_limit(int level, uint64_t rounds, int lanes, int scatters)
 {
-    static _Thread_local uint64_t counter; /* on through the arena, not the same few words again */
+    static _Thread_local uint64_t start; /* on through the arena, not the same few words again */
     const struct hf_arena *arena = hf_arena_get(HF_ARENA_GATHER, level, HF_OPERANDS_FULL);
+    uint64_t *words = arena->words;
+    uint64_t mask = arena->mask;
+    uint64_t counter = start;
 
     for (uint64_t round = 0; round < rounds * 16; round++) {
+        HF_UNROLL
         for (int i = 0; i < lanes; i++) {
-            uint64_t *word = &arena->words[counter & arena->mask];
+            uint64_t *word = &words[counter & mask];
 
+            HF_UNROLL
             for (int pass = 0; pass < 1 + scatters; pass++) {
                 uint64_t value = *word;
 
@@ -215,6 +220,7 @@ static uint64_t reference_limit(int level, uint64_t rounds, int lanes, int scatt
             counter += STRIDE;
         }
     }
+    start = counter;
     return rounds * 16 * HF_GATHER_VECTORS * (1 + 3 * (uint64_t)scatters);
 }
 

@@ -6,10 +6,10 @@
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH             256
-#define TOGETHER          6
+#define IN_REGISTERS      0
 #define ISA               "avx2"
 #define NEEDS             (HF_FEATURE_AVX2_FMA)
-#define BURST             400
+#define BURST             270
 #define LIMIT             "issue of packed multiply and add"
 #define ENTRY_NAME        hf_avx2_packed_256
 #define VECTOR            __m256i

@@ -5,7 +5,8 @@
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH                  128
-#define TOGETHER               3
+#define IN_REGISTERS           0
+#define LIMIT                  "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
 #define ISA                    "avx2"
 #define NEEDS                  (HF_FEATURE_AVX2_FMA)
 #define BURST                  40
@@ -26,7 +27,8 @@
 #include "workloads/kernels/vector_integer_shifts.h"
 
 #define WIDTH           256
-#define TOGETHER        3
+#define IN_REGISTERS    0
+#define LIMIT           "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
 #define ISA             "avx2"
 #define NEEDS           (HF_FEATURE_AVX2_FMA)
 #define BURST           40

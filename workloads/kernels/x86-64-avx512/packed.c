@@ -8,10 +8,10 @@
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH             512
-#define TOGETHER          12
+#define IN_REGISTERS      1
 #define ISA               "avx512"
 #define NEEDS             (HF_FEATURE_AVX512)
-#define BURST             400
+#define BURST             270
 #define LIMIT             "issue of packed multiply and add"
 #define ENTRY_NAME        hf_avx512_packed_512
 #define VECTOR            __m512i

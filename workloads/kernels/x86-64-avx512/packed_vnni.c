@@ -8,7 +8,7 @@
 #include "workloads/kernels/packed.h"
 
 #define WIDTH                    256
-#define TOGETHER                 12
+#define IN_REGISTERS             1
 #define ISA                      "avx512vnni"
 #define NEEDS                    (HF_FEATURE_VNNI)
 #define BURST                    800
@@ -27,7 +27,7 @@
 #include "workloads/kernels/packed_vector.h"
 
 #define WIDTH                    512
-#define TOGETHER                 12
+#define IN_REGISTERS             1
 #define ISA                      "avx512vnni"
 #define NEEDS                    (HF_FEATURE_VNNI)
 #define BURST                    800

@@ -13,7 +13,8 @@ struct no_rotations {
 };
 
 #define WIDTH                128
-#define TOGETHER             8
+#define IN_REGISTERS         1
+#define LIMIT                "issue of vector add, exclusive or, rotate and shuffle"
 #define ISA                  "avx512"
 #define NEEDS                HF_FEATURE_AVX512
 #define BURST                100
@@ -37,7 +38,8 @@ struct no_rotations {
 #include "workloads/kernels/vector_integer_vector.h"
 
 #define WIDTH                256
-#define TOGETHER             8
+#define IN_REGISTERS         1
+#define LIMIT                "issue of vector add, exclusive or, rotate and shuffle"
 #define ISA                  "avx512"
 #define NEEDS                HF_FEATURE_AVX512
 #define BURST                100
@@ -61,7 +63,8 @@ struct no_rotations {
 #include "workloads/kernels/vector_integer_vector.h"
 
 #define WIDTH                512
-#define TOGETHER             8
+#define IN_REGISTERS         1
+#define LIMIT                "issue of vector add, exclusive or, rotate and shuffle"
 #define ISA                  "avx512"
 #define NEEDS                HF_FEATURE_AVX512
 #define BURST                100

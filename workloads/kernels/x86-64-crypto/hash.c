@@ -152,6 +152,7 @@ const struct hf_kernel hf_crypto_hash_128 = {
     .live_state = HF_LIVE_VECTOR | HF_LIVE_MEMORY,
     .burst_steps = 240,
     .operations_per_step = STREAMS * (32 + 12 + 12),
+    .bytes_per_step = STREAMS * HF_HASH_BLOCK * 8,
     .limit = "issue of SHA-256 rounds and schedule",
     .limit_loop = limit_loop,
     .advance = advance,

@@ -8,7 +8,8 @@
 #include "workloads/kernels/intrinsics.h"
 
 #define WIDTH                  128
-#define TOGETHER               3
+#define IN_REGISTERS           0
+#define LIMIT                  "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
 #define ISA                    "ssse3"
 #define NEEDS                  (HF_FEATURE_AES | HF_FEATURE_CRC32)
 #define BURST                  40
