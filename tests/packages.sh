@@ -8,8 +8,8 @@
 # printed, and the script ends with exit status 4. Without dpkg (not Debian) nothing can be checked: a note is
 # printed and the build shows what is missing.
 
-packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwloc-dev"
-packages_test="clang valgrind tmux libcmocka-dev libgmp-dev libgsl-dev"
+packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwloc-dev libcurl4-openssl-dev"
+packages_test="clang valgrind tmux libcmocka-dev libgmp-dev libgsl-dev libssl-dev"
 packages_browser="chromium poppler-utils" # a test is skipped without them
 packages_install="mandoc lintian dpkg-dev file fakeroot zsh fish" # the same
 packages_machine="qemu-system-x86 qemu-utils busybox-static cpio e2fsprogs kmod"

@@ -4,7 +4,7 @@
 #   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash,
 #                             command-line and injection tests (5,000 faults a kernel), the same without the last under
 #                             address and undefined-behaviour sanitizers where they apply, two programs under
-#                             valgrind, three emulated nights (tests/machine), another architecture (tests/aarch64.sh),
+#                             valgrind, four emulated nights (tests/machine), another architecture (tests/aarch64.sh),
 #                             the checks of layers, style, flags and disassembly
 #   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), the installation but for
 #                             its packages, the checks of layers, style, flags and disassembly
@@ -203,7 +203,7 @@ if [ "$tier" = full ]; then
     part "a search under valgrind" valgrind_search
     part "a unit test under valgrind" valgrind_unit build-dev/unit_record_test_journal
     part_or_skip "emulated nights: tests/machine/nights.sh" sh tests/machine/nights.sh \
-        --binary build-dev/holdfast --emulate build-dev/emulate --work build-dev/machine certificates wait errors
+        --binary build-dev/holdfast --emulate build-dev/emulate --work build-dev/machine certificates wait errors resets
     part_or_skip "another architecture: tests/aarch64.sh" sh tests/aarch64.sh
 fi
 

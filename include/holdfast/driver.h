@@ -50,6 +50,7 @@ struct hf_driver_group {
     int cpu_count;
     int baseline_step;
     int highest_step;
+    int left_out; /* 1: none of the run's; nobody sets it, not even to its baseline */
 };
 
 /* Stays the caller's, with all that it points to, and must outlive the driver's state. */
@@ -136,7 +137,7 @@ const struct hf_driver_ops *hf_driver_rig_set_by(const char *set_by);
 int hf_driver_count(void);
 const struct hf_driver_ops *hf_driver_at(int index);
 
-/* Applies every group's baseline, together and then, if that fails, one by one, and believes it only after
+/* Applies the baseline of every group that is not left out, together and then, if that fails, one by one, and believes it only after
  * read_back. HF_E_UNPROVED (a person has to do it) or HF_E_MISMATCH names each group whose return cannot be
  * confirmed. */
 int hf_driver_to_baseline(const struct hf_driver_ops *ops, void *state, const struct hf_driver_config *config,

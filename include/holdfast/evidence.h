@@ -204,6 +204,10 @@ struct hf_evidence {
     size_t setting_count, setting_capacity;
     struct hf_evidence_session *sessions;
     size_t session_count, session_capacity;
+    int has_places; /* of the last session that told them: where each group lies in the machine */
+    int16_t package[HF_GROUPS_MAX];     /* -1: not told */
+    int16_t cache_level[HF_GROUPS_MAX]; /* 0: not told */
+    uint64_t cache_bytes[HF_GROUPS_MAX];
     size_t *failures; /* trials[] with a fail verdict, in order */
     size_t failure_count, failure_capacity;
     struct hf_text words; /* sentences, NUL-separated */

@@ -348,10 +348,13 @@ void hf_memory_counts_compare(const struct hf_memory_count *before, int before_c
 
 /* --- the store that outlives a reset ---------------------------------------------------------------- */
 
+/* 1: the dump is to be read. `crc` is of its content (CRC-32C): some stores use a name again. */
+typedef int hf_store_chooser(void *argument, const char *name, uint32_t crc);
+
 /* Feeds every dump of /sys/fs/pstore and /var/lib/systemd/pstore that is_new() wants (NULL: all) to the
  * joiner, newest part last. How many dumps there are; -EACCES: only root may look. joiner NULL: only counts.
  */
-int hf_store_read(const struct hf_host *host, int (*is_new)(void *argument, const char *name), void *argument,
+int hf_store_read(const struct hf_host *host, hf_store_chooser *is_new, void *argument,
                   struct hf_error_joiner *joiner, int64_t now_ns);
 
 #endif

@@ -26,6 +26,7 @@ struct hf_topology_group {
     int cpu_count;
     int cpu_first;   /* index in hf_topology.cpu[] */
     int core_count;  /* physical cores */
+    int package;     /* its number, from 0; -1: not told */
     int cache_level; /* 0: no cache information */
     uint64_t cache_bytes;
     char source[48]; /* "level-3 cache", "package (no cache information)", ... */

@@ -63,6 +63,7 @@ struct hf_clock_counters {
     uint64_t (*tsc)(void *context);   /* 0: there is none */
     int64_t (*raw_ns)(void *context); /* CLOCK_MONOTONIC_RAW: not steered by time synchronisation */
     void *context;
+    int of_host; /* 1: they belong to the host that is read, though it is not live (scripted ones) */
 };
 
 extern const struct hf_clock_counters hf_clock_counters_real;

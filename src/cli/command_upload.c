@@ -31,10 +31,11 @@ static const struct hf_option options[] = {
 
 static const struct hf_usage usage = {
     "upload", "sends a run's evidence to your own server", options,
-    "PUT URL/MACHINE/RUN/FILE for certificates, report and journal. What the server has\n"
-    "already is not sent again. A search does this by itself when its profile names a\n"
-    "server; this sends the rest. Exit status: 0 all was sent, 3 something waits or is\n"
-    "parked (--list says why), 4 the token file, or this build, is not fit for it.\n"};
+    "PUT URL/MACHINE/RUN/FILE for certificates, report and journal. What the server\n"
+    "has already is not sent again. A search does this by itself when its profile\n"
+    "names a server; this sends the rest. Exit status: 0 all was sent, 3 something\n"
+    "waits or is parked (--list says why), 4 the token file, or this build, is not\n"
+    "fit for it.\n"};
 
 static void say(void *context, const char *line)
 {
@@ -64,7 +65,7 @@ static int find_server(const char *directory, struct hf_profile_upload *ret_serv
 
         *ret_server = (struct hf_profile_upload){.silence_s = 60};
         if (problem != NULL)
-            return hf_fail(error, HF_E_USAGE, "--server: the address %s", problem);
+            return hf_fail(error, HF_E_USAGE, "--server: %s", problem);
         if (copy_path(settings.server, ret_server->url, sizeof ret_server->url, "--server", error) != HF_OK ||
             copy_path(settings.token_file, ret_server->token_file, sizeof ret_server->token_file,
                       "--token-file", error) != HF_OK)

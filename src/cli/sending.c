@@ -4,6 +4,8 @@
 #include <stdio.h>
 #include <uv.h>
 
+#include "harness/pool.h"
+
 struct sender {
     const struct hf_sending *sending;
     struct hf_upload_queue *queue;
@@ -81,10 +83,8 @@ static int start(struct sender *sender, struct hf_error *error)
 
 static void send_all(struct sender *sender, struct hf_error *error)
 {
-    if (uv_loop_init(&sender->loop) != 0) {
-        (void)hf_fail(error, HF_E_IO, "cannot make an event loop");
+    if (hf_pool_loop_init(&sender->loop, error) != HF_OK)
         return;
-    }
     if (start(sender, error) == HF_OK)
         (void)uv_run(&sender->loop, UV_RUN_DEFAULT);
     (void)uv_loop_close(&sender->loop);

@@ -264,7 +264,7 @@ static int find_policies(struct cpufreq_state *state, int *list, int *numbers, i
             return error->code;
     }
     for (int g = 0; g < config->group_count; g++) {
-        for (int i = 0; i < config->groups[g].cpu_count; i++) {
+        for (int i = 0; i < config->groups[g].cpu_count && !config->groups[g].left_out; i++) {
             if (!covered[config->groups[g].cpus[i]])
                 return hf_fail(error, HF_E_MISSING,
                                "group %s: no policy of the kernel controls the clock of CPU %d",
@@ -313,7 +313,7 @@ static int check_highest(const struct cpufreq_state *state, struct hf_error *err
         char file[HF_HOST_PATH_MAX];
         int64_t khz_max;
 
-        if (policy->group < 0)
+        if (policy->group < 0 || state->config->groups[policy->group].left_out)
             continue;
         policy_path(policy, "cpuinfo_max_freq", file);
         if (read_number(state, file, &khz_max, error) != HF_OK)

@@ -114,8 +114,9 @@ static void want_baselines(const struct hf_driver_config *config, int only, int1
 {
     for (int i = 0; i < HF_GROUPS_MAX; i++)
         wanted[i] =
-            (int16_t)(i < config->group_count && (only < 0 || i == only) ? config->groups[i].baseline_step
-                                                                         : -1);
+            (int16_t)(i < config->group_count && !config->groups[i].left_out && (only < 0 || i == only)
+                          ? config->groups[i].baseline_step
+                          : -1);
 }
 
 /* One group that refuses must not keep the others up. */
@@ -134,6 +135,8 @@ static int apply_baselines(const struct hf_driver_ops *ops, void *state,
     for (int i = 0; code != HF_OK && i < config->group_count; i++) {
         struct hf_error ignored = {0};
 
+        if (config->groups[i].left_out)
+            continue;
         want_baselines(config, i, wanted);
         (void)ops->apply(state, wanted, &result, &page, &ignored);
     }
@@ -149,7 +152,8 @@ static void name_unconfirmed(const struct hf_driver_ops *ops, void *state,
         char baseline[HF_RATIO_TEXT];
         int step = -1;
 
-        if (ops->read_back(state, i, &step, &ignored) == HF_OK && step == config->groups[i].baseline_step)
+        if (config->groups[i].left_out || (ops->read_back(state, i, &step, &ignored) == HF_OK &&
+                                           step == config->groups[i].baseline_step))
             continue;
         hf_driver_ratio_format(hf_driver_ratio(config, config->groups[i].baseline_step), baseline);
         hf_text_addf(names, "%s%s (ratio %s)", names->size > 0 ? ", " : "", config->groups[i].name, baseline);

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "base/memory.h"
+#include "harness/store_watch.h"
 #include "harness/supervisor_private.h"
 
 #define READ_EVERY_NS    INT64_C(200000000)
@@ -277,8 +278,7 @@ static int read_past(struct hf_error_watch *watch)
     open_trace(watch, ops);
     open_log(watch, ops);
     drain_both(watch, now_ns, PAST_RECORDS_MAX);
-    if (watch->new_boot)
-        (void)hf_store_read(watch->host, NULL, NULL, watch->joiner, now_ns);
+    (void)hf_store_watch_read(watch->s, watch->host, watch->new_boot, watch->joiner, now_ns);
     hf_error_joiner_flush(watch->joiner, now_ns);
     watch->count_count = hf_memory_counts_read(watch->host, watch->counts, HF_MEMORY_COUNTS_MAX);
     return watch->s->error.code;

@@ -14,7 +14,8 @@ void hf_fitness_driver_config(const struct hf_profile *profile, const struct hf_
                                              .cpus = &profile->cpu[group->cpu_first],
                                              .cpu_count = group->cpu_count,
                                              .baseline_step = group->baseline_step,
-                                             .highest_step = group->highest_step};
+                                             .highest_step = group->highest_step,
+                                             .left_out = group->left_out};
     }
     *ret_config =
         (struct hf_driver_config){.group_count = profile->group_count,

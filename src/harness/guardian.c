@@ -17,6 +17,7 @@
 
 #define WATCHDOG_TIMEOUT_S 30
 #define STANDSTILL_S       20.0 /* a busy worker without progress for so long: the machine is half dead */
+#define NO_WAY_OUT_FILE    "/sys/class/watchdog/watchdog0/nowayout"
 #define BOOT_STATUS_FILE   "/sys/class/watchdog/watchdog0/bootstatus"
 #define STATUS_EVERY_NS    INT64_C(1000000000)
 
@@ -66,6 +67,7 @@ static void start_watchdog(struct hf_supervisor *s, struct hf_guardian *guardian
 {
     const struct hf_watchdog_device *device =
         s->options->watchdog != NULL ? s->options->watchdog : &hf_watchdog_device_live;
+    int64_t no_way_out = 0;
     struct hf_error error = {0};
 
     if (hf_watchdog_open(&guardian->watchdog, device, NULL, WATCHDOG_TIMEOUT_S, &error) != HF_OK) {
@@ -73,6 +75,8 @@ static void start_watchdog(struct hf_supervisor *s, struct hf_guardian *guardian
         return;
     }
     guardian->has_watchdog = 1;
+    if (hf_host_integer(s->host, NO_WAY_OUT_FILE, &no_way_out) == 0 && no_way_out == 1)
+        guardian->watchdog.can_stop = 0; /* the kernel would ignore the magic close */
     hf_supervisor_say(s, "watchdog %s: the machine resets after %d s without a sign of life%s",
                       guardian->watchdog.identity, guardian->watchdog.timeout_s,
                       guardian->watchdog.can_stop ? "" : ", and it cannot be stopped again");

@@ -2,6 +2,7 @@
 
 #include <assert.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
@@ -10,6 +11,9 @@
 #include "base/memory.h"
 #include "harness/confine.h"
 #include "holdfast/clock.h"
+
+#define LOOP_DESCRIPTORS 12 /* epoll, event counter, signal pipes; and those of one process that is started  \
+                             */
 
 static void fill_places(struct hf_pool *pool, const struct hf_pool_place *places)
 {
@@ -86,6 +90,42 @@ static int find_program(struct hf_pool *pool, struct hf_error *error)
 
     if (result != 0)
         return hf_fail(error, HF_E_IO, "cannot find the path of this program: %s", uv_strerror(result));
+    return HF_OK;
+}
+
+static int check_descriptors(struct hf_error *error)
+{
+    int held[LOOP_DESCRIPTORS];
+    int count = 0;
+    int reason = 0;
+
+    while (count < LOOP_DESCRIPTORS && reason == 0) {
+        held[count] = fcntl(STDERR_FILENO, F_DUPFD_CLOEXEC, 0);
+        if (held[count] >= 0)
+            count++;
+        else
+            reason = errno;
+    }
+    for (int i = 0; i < count; i++)
+        (void)close(held[i]);
+    if (reason == 0 || reason == EBADF) /* no standard error: there is nothing to try it with */
+        return HF_OK;
+    return hf_fail(
+        error, HF_E_MISSING,
+        "there are only %d file descriptors left of the %d that an event loop needs: raise the limit "
+        "of open files (ulimit -n)",
+        count, LOOP_DESCRIPTORS);
+}
+
+int hf_pool_loop_init(uv_loop_t *ret_loop, struct hf_error *error)
+{
+    int result;
+
+    if (check_descriptors(error) != HF_OK)
+        return error->code;
+    result = uv_loop_init(ret_loop);
+    if (result != 0)
+        return hf_fail(error, HF_E_MISSING, "cannot make an event loop: %s", uv_strerror(result));
     return HF_OK;
 }
 

@@ -57,6 +57,10 @@ struct hf_pool {
     void *context;
 };
 
+/* Makes the loop. libuv ends the process when it cannot have the few file descriptors of its own; so they are
+ * looked for first, and HF_E_MISSING says that there are too few. */
+int hf_pool_loop_init(uv_loop_t *ret_loop, struct hf_error *error);
+
 int hf_pool_new(uv_loop_t *loop, const struct hf_pool_place *places, int count, hf_pool_on_death *on_death,
                 void *context, struct hf_pool **ret_pool, struct hf_error *error);
 /* No worker may be alive. NULL is allowed. */

@@ -91,8 +91,8 @@ int hf_prove_cpus(const int16_t *cpus, int count, struct hf_cpu_proof *ret_proof
 
     for (int i = 0; i < count; i++)
         ret_proofs[i] = (struct hf_cpu_proof){.cpu = cpus[i]};
-    if (uv_loop_init(&proving.loop) != 0)
-        return hf_fail(error, HF_E_IO, "cannot make an event loop");
+    if (hf_pool_loop_init(&proving.loop, error) != HF_OK)
+        return error->code;
     (void)prove(&proving, cpus, count, error);
     for (int i = 0; proving.pool != NULL && i < count; i++) {
         const struct hf_worker_slot *slot = hf_worker_slot_of(&proving.pool->worker[i]);

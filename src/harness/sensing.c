@@ -383,7 +383,8 @@ static int is_worse(const struct hf_clock_judgement *judgement, double asked_mhz
 int hf_sensing_clock(const struct hf_supervisor *s, const struct hf_trial *trial,
                      struct hf_clock_verdict *ret_verdict)
 {
-    *ret_verdict = (struct hf_clock_verdict){.cpu = -1, .judgement = {.finding = HF_CLOCK_UNDECIDED}};
+    *ret_verdict =
+        (struct hf_clock_verdict){.cpu = -1, .unknown_cpu = -1, .judgement = {.finding = HF_CLOCK_UNDECIDED}};
     for (int i = 0; s->sensing != NULL && i < s->pool->worker_count; i++) {
         const struct hf_pool_place *place = &s->pool->worker[i].place;
         const struct core_samples *core = &s->sensing->core[i];
@@ -394,9 +395,12 @@ int hf_sensing_clock(const struct hf_supervisor *s, const struct hf_trial *trial
             continue;
         asked_mhz = hf_profile_mhz(s->profile, hf_trial_step_of(trial, place->group));
         hf_clock_judge(core->sample, core->count, asked_mhz, s->profile->clock_tolerance, &judgement);
+        if (judgement.finding == HF_CLOCK_UNDECIDED && judgement.stolen > 0)
+            ret_verdict->unknown_cpu = place->profile_cpu;
         if (isnan(judgement.median_mhz) || !is_worse(&judgement, asked_mhz, ret_verdict))
             continue;
         *ret_verdict = (struct hf_clock_verdict){.judgement = judgement,
+                                                 .unknown_cpu = ret_verdict->unknown_cpu,
                                                  .group = place->group,
                                                  .cpu = place->profile_cpu,
                                                  .asked_mhz = asked_mhz,
@@ -432,7 +436,10 @@ static int open_clocks(struct hf_supervisor *s)
     struct hf_sensing *sensing = s->sensing;
     enum hf_clock_method method;
 
-    if (hf_clock_source_open(sensing->host, &hf_clock_counters_real, &sensing->source, &s->error) != HF_OK)
+    const struct hf_clock_counters *counters =
+        s->options->counters != NULL ? s->options->counters : &hf_clock_counters_real;
+
+    if (hf_clock_source_open(sensing->host, counters, &sensing->source, &s->error) != HF_OK)
         return s->error.code;
     for (int i = 0; i < s->pool->worker_count; i++) {
         if (hf_core_clock_open(sensing->source, s->pool->worker[i].place.real_cpu, &sensing->core[i].clock,

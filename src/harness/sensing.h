@@ -66,7 +66,8 @@ void hf_sensing_run_started(struct hf_supervisor *s, int group);
 struct hf_clock_verdict {
     struct hf_clock_judgement judgement;
     int group;
-    int cpu; /* the profile's; -1: no core has a believed sample */
+    int cpu;         /* the profile's; -1: no core has a believed sample */
+    int unknown_cpu; /* one whose clock the hypervisor's taking hides; -1: none */
     double asked_mhz;
     enum hf_clock_method method;
 };

@@ -224,69 +224,11 @@ static int open_driver(struct hf_supervisor *s)
     return s->options->driver->open(&s->driver_config, &s->driver_state, &s->error);
 }
 
-static void write_conditions(struct hf_json_writer *writer)
-{
-    struct hf_machine_facts facts;
-
-    hf_machine_facts_read(NULL, &facts);
-    hf_json_object_open(writer, "conditions");
-    hf_json_string(writer, "cpu_vendor", facts.cpu_vendor);
-    hf_json_string(writer, "cpu_model", facts.cpu_model);
-    hf_json_integer(writer, "family", facts.cpu_family);
-    hf_json_integer(writer, "model", facts.cpu_model_number);
-    hf_json_integer(writer, "stepping", facts.cpu_stepping);
-    hf_json_string(writer, "microcode", facts.microcode);
-    hf_json_string(writer, "kernel", facts.kernel);
-    hf_json_string(writer, "smt", facts.smt);
-    hf_json_string(writer, "governor", facts.governor);
-    hf_json_u64(writer, "memory_bytes", facts.memory_bytes);
-    hf_json_string(writer, "firmware_vendor", facts.firmware_vendor);
-    hf_json_string(writer, "firmware_version", facts.firmware_version);
-    hf_json_string(writer, "firmware_date", facts.firmware_date);
-    hf_json_bool(writer, "virtual_machine", facts.virtual_machine);
-    hf_json_object_close(writer);
-}
-
-/* What the memory kernels work on: their answers depend on it. */
-static void write_sizes(struct hf_json_writer *writer, const struct hf_sizes *sizes)
-{
-    hf_json_object_open(writer, "arena_bytes");
-    for (int level = 1; level < HF_LEVELS; level++)
-        hf_json_u64(writer, hf_level_name(level), sizes->arena_bytes[level]);
-    hf_json_object_close(writer);
-    hf_json_string(writer, "caches", hf_sizes_source_name(sizes->source));
-}
-
-static int journal_session(struct hf_supervisor *s)
-{
-    struct hf_json_writer *writer = hf_run_begin_record(s->run, HF_RECORD_SESSION_BEGIN);
-    struct hf_text cpus;
-    int list[HF_CPUS_MAX];
-
-    for (int i = 0; i < s->real_cpu_count; i++)
-        list[i] = s->real_cpus[i];
-    hf_text_init(&cpus, 65536);
-    hf_text_add_cpu_list(&cpus, list, s->real_cpu_count);
-    hf_json_u64(writer, "session", s->run->state.sessions + 1);
-    hf_json_string(writer, "driver", s->options->driver->name);
-    hf_json_number(writer, "clock_factor", s->run->clock_factor);
-    hf_json_integer(writer, "workers", s->pool->worker_count);
-    hf_json_string(writer, "cpus", cpus.bytes);
-    if (s->options->unpark)
-        hf_json_bool(writer, "unpark", 1);
-    write_sizes(writer, &s->pool->shared->sizes);
-    write_conditions(writer);
-    hf_text_release(&cpus);
-    if (hf_run_end_record(s->run, &s->error) != HF_OK)
-        return s->error.code;
-    return hf_journal_commit(s->run->journal, &s->error);
-}
-
 static int begin_session(struct hf_supervisor *s)
 {
     memcpy(s->boot_before, s->run->boot_before, sizeof s->boot_before);
     hf_asleep_begin(s);
-    return journal_session(s);
+    return hf_supervisor_journal_session(s);
 }
 
 /* --- proof ------------------------------------------------------------------------------------------- */
@@ -686,6 +628,7 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
                       struct hf_error *error)
 {
     struct hf_supervisor *s = hf_allocate(1, sizeof *s);
+    int loop_made;
 
     *ret_result = (struct hf_supervisor_result){.end = HF_END_STOPPED};
     hf_text_init(&ret_result->words, 65536);
@@ -697,9 +640,8 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
     s->director = options->director;
     s->result = ret_result;
     hf_settings_init(&s->settings);
-    if (uv_loop_init(&s->loop) != 0)
-        (void)hf_fail(&s->error, HF_E_IO, "cannot make an event loop");
-    else
+    loop_made = hf_pool_loop_init(&s->loop, &s->error) == HF_OK;
+    if (loop_made)
         drive(s);
     hf_guardian_end(s);
     if (s->driver_state != NULL)
@@ -708,7 +650,8 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
         hf_host_close(&s->own_host);
     hf_settings_release(&s->settings);
     hf_pool_free(s->pool);
-    (void)uv_loop_close(&s->loop);
+    if (loop_made)
+        (void)uv_loop_close(&s->loop);
     if (s->error.code != HF_OK)
         *error = s->error;
     hf_free(s);

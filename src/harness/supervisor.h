@@ -17,6 +17,7 @@
 #include "holdfast/mix.h"
 #include "holdfast/plan.h"
 #include "holdfast/run.h"
+#include "holdfast/true_clock.h"
 #include "holdfast/watchdog.h"
 
 /* Who decides what is tried next. Pure, like the plan. It learns what happens as an event visitor of the run,
@@ -64,7 +65,8 @@ struct hf_supervisor_options {
     /* Nanoseconds that this boot has spent asleep. NULL: this machine's. */
     int64_t (*slept_ns)(void *context);
     void *slept_context;
-    double wall_limit_s; /* 0: none */
+    const struct hf_clock_counters *counters; /* of the true clock; NULL: this machine's */
+    double wall_limit_s;                      /* 0: none */
     /* Asks a person whether the requested settings are in force: 1 yes, 0 no. NULL: nobody to ask. */
     int (*ask_applied)(void *context, const char *page);
     void *ask_context;

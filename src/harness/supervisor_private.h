@@ -244,6 +244,9 @@ int hf_resume_is_new_boot(const struct hf_supervisor *s);
  * another; and says how the boot before has ended. */
 int hf_resume_settle(struct hf_supervisor *s);
 
+/* --- session_record.c --- */
+int hf_supervisor_journal_session(struct hf_supervisor *s);
+
 /* --- loan.c --- */
 void hf_supervisor_lend_loop(struct hf_supervisor *s);
 void hf_supervisor_take_loop_back(struct hf_supervisor *s);

@@ -14,6 +14,7 @@
 #include <string.h>
 
 #include "harness/supervisor_private.h"
+#include "workloads/answers.h"
 
 #define BLOCKS_EXPECTED_SHARE 0.2 /* of the blocks that fair sharing of the CPUs would give */
 
@@ -106,6 +107,7 @@ static void run_group(struct hf_supervisor *s, int group)
     struct hf_error error = {0};
 
     s->running[group] = 1;
+    hf_answers_drop(); /* this CPU may belong to the group: no answer of another setting is trusted */
     if (driver->prepare != NULL &&
         driver->prepare(s->driver_state, group, s->mix_load, s->mix_load_count, &error) != HF_OK)
         hf_supervisor_fail(s, &error);

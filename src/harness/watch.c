@@ -467,6 +467,17 @@ static void say_if_too_fast(struct hf_supervisor *s, const struct hf_trial *tria
             (unsigned long long)trial->id, worst->cpu, worst->judgement.median_mhz, worst->asked_mhz);
 }
 
+/* A virtual machine that waits for its host looks like a stretched clock, and is none. */
+static void say_if_unknown(struct hf_supervisor *s, const struct hf_trial *trial,
+                           const struct hf_clock_verdict *worst)
+{
+    if (worst->unknown_cpu >= 0)
+        hf_supervisor_note(s,
+                           "trial %llu: the clock of CPU %d cannot be told: the hypervisor takes too much of "
+                           "the time. That the ratio was reached rests on the setting that was read back",
+                           (unsigned long long)trial->id, worst->unknown_cpu);
+}
+
 int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial)
 {
     struct hf_clock_verdict worst;
@@ -474,13 +485,12 @@ int hf_watch_clock_fell_short(struct hf_supervisor *s, struct hf_trial *trial)
 
     if (!hf_sensing_clock(s, trial, &worst)) {
         say_if_too_fast(s, trial, &worst);
+        say_if_unknown(s, trial, &worst);
         return 0;
     }
-    (void)snprintf(detail, sizeof detail, "CPU %d ran at %.0f MHz (median of %d) instead of %.0f, by %s%s",
+    (void)snprintf(detail, sizeof detail, "CPU %d ran at %.0f MHz (median of %d) instead of %.0f, by %s: %s",
                    worst.cpu, worst.judgement.median_mhz, worst.judgement.believed, worst.asked_mhz,
-                   hf_clock_method_name(worst.method),
-                   worst.judgement.throttled ? "; the kernel counted throttling for heat or power meanwhile"
-                                             : "");
+                   hf_clock_method_name(worst.method), worst.judgement.why);
     hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_CLOCK_SHORTFALL, HF_GROUP_NONE, -1, detail);
     return 1;
 }

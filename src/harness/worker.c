@@ -17,6 +17,7 @@
 #include "holdfast/random.h"
 #include "holdfast/topology.h"
 #include "holdfast/true_clock.h"
+#include "workloads/answers.h"
 #include "workloads/arena.h"
 
 #define CHAIN_RUN_NS 1000000
@@ -140,6 +141,8 @@ static int take_slice(struct worker *worker)
         return 0;
     if (run != worker->run || slice.number != worker->slice.number)
         scrub(worker);
+    if (run != worker->run)
+        hf_answers_drop(); /* none that was worked out at another setting is trusted at this one */
     worker->run = run;
     if (slice.number != worker->slice.number) {
         hf_slice_for_group(&slice, worker->place.group, worker->place.group_count, &worker->slice);

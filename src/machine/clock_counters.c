@@ -68,5 +68,5 @@ static int64_t real_raw_ns(void *context)
     return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
 }
 
-const struct hf_clock_counters hf_clock_counters_real = {real_open, real_read,   real_close,
-                                                         real_tsc,  real_raw_ns, NULL};
+const struct hf_clock_counters hf_clock_counters_real = {real_open,   real_read, real_close, real_tsc,
+                                                         real_raw_ns, NULL,      0};

@@ -16,6 +16,7 @@
 #include <string.h>
 
 #include "base/memory.h"
+#include "holdfast/checksum.h"
 #include "holdfast/hardware_errors.h"
 
 #define CHECKS         "/sys/devices/system/machinecheck"
@@ -374,7 +375,7 @@ static int list_names(const struct hf_host *host, const char *folder, struct nam
 
 struct store_walk {
     const struct hf_host *host;
-    int (*is_new)(void *argument, const char *name);
+    hf_store_chooser *is_new;
     void *argument;
     struct hf_error_joiner *joiner;
     int64_t now_ns;
@@ -391,11 +392,12 @@ static void read_dumps(struct store_walk *walk, const char *folder, const struct
         if (strncmp(names->name[i], "dmesg-", 6) != 0)
             continue;
         walk->found++;
-        if (walk->joiner == NULL || (walk->is_new != NULL && !walk->is_new(walk->argument, names->name[i])))
+        if (walk->joiner == NULL)
             continue;
         (void)snprintf(path, sizeof path, "%s/%s", folder, names->name[i]);
         count = hf_host_bytes(walk->host, path, walk->bytes, STORE_BYTES);
-        if (count > 0)
+        if (count > 0 && (walk->is_new == NULL || walk->is_new(walk->argument, names->name[i],
+                                                               hf_crc32c(0, walk->bytes, (size_t)count))))
             hf_error_joiner_store(walk->joiner, walk->bytes, (size_t)count, walk->now_ns);
     }
 }
@@ -417,7 +419,7 @@ static void read_moved(struct store_walk *walk, struct names *names, struct name
     }
 }
 
-int hf_store_read(const struct hf_host *host, int (*is_new)(void *argument, const char *name), void *argument,
+int hf_store_read(const struct hf_host *host, hf_store_chooser *is_new, void *argument,
                   struct hf_error_joiner *joiner, int64_t now_ns)
 {
     struct store_walk walk = {host, is_new, argument, joiner, now_ns, hf_allocate(1, STORE_BYTES), 0};

@@ -297,6 +297,16 @@ static void describe_group(const struct builder *builder, int index)
     (void)snprintf(group->source, sizeof group->source, "level-%d cache", builder->level);
 }
 
+/* By the group's first CPU: a cache lies in one package. */
+static int package_of(const struct builder *builder, int cpu)
+{
+    hwloc_obj_t pu = hwloc_get_pu_obj_by_os_index(builder->hwloc, (unsigned)cpu);
+    hwloc_obj_t package =
+        pu != NULL ? hwloc_get_ancestor_obj_by_type(builder->hwloc, HWLOC_OBJ_PACKAGE, pu) : NULL;
+
+    return package != NULL ? (int)package->logical_index : -1;
+}
+
 static void fill_group(const struct builder *builder, int index)
 {
     struct hf_topology *topology = builder->topology;
@@ -317,6 +327,7 @@ static void fill_group(const struct builder *builder, int index)
         topology->cpu_count++;
     }
     group->cpu_count = topology->cpu_count - group->cpu_first;
+    group->package = package_of(builder, topology->cpu[group->cpu_first]);
     describe_group(builder, index);
     assert(group->cpu_count >= 1);
 }

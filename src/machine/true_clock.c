@@ -285,22 +285,25 @@ static int try_cycles(struct hf_core_clock *core)
     return wrong == 0;
 }
 
+/* A recorded machine has no counters of its own, and this machine's are not its. */
 static enum hf_clock_method choose_method(struct hf_core_clock *core)
 {
-    if (core->source->host->is_live) { /* a recorded machine has no counters of its own */
+    int counts = core->source->host->is_live || core->source->counters->of_host;
+
+    if (counts) {
         if (try_tsc_counters(core))
             return HF_CLOCK_COUNTERS_TSC;
         core->leader = core->follower = -1;
     }
     if (try_feedback(core))
         return HF_CLOCK_COUNTERS_ACPI;
+    if (counts && try_cycles(core))
+        return HF_CLOCK_CYCLES;
+    core->leader = core->follower = -1;
     if (!core->source->host->is_live) {
         add_reason(core->source, "a recording has no counters of its own");
         return HF_CLOCK_NONE;
     }
-    if (try_cycles(core))
-        return HF_CLOCK_CYCLES;
-    core->leader = core->follower = -1;
     return hf_chain_exists() ? HF_CLOCK_CHAIN : HF_CLOCK_NONE;
 }
 

@@ -109,6 +109,30 @@ static void take_run_begin(struct hf_evidence *evidence, const cJSON *data)
     evidence->seed = get_u64(data, "seed");
 }
 
+static void take_places(struct hf_evidence *evidence, const cJSON *places)
+{
+    const cJSON *package = member(places, "package");
+    const cJSON *level = member(places, "cache_level");
+    const cJSON *bytes = member(places, "cache_bytes");
+    int count = evidence->profile->group_count;
+
+    if (cJSON_GetArraySize(package) != count || cJSON_GetArraySize(level) != count ||
+        cJSON_GetArraySize(bytes) != count)
+        return;
+    evidence->has_places = 1;
+    for (int group = 0; group < count; group++) {
+        const cJSON *p = cJSON_GetArrayItem(package, group), *l = cJSON_GetArrayItem(level, group);
+        const char *b = cJSON_GetStringValue(cJSON_GetArrayItem(bytes, group));
+
+        evidence->package[group] = cJSON_IsNumber(p) && p->valuedouble >= 0 && p->valuedouble < HF_CPUS_MAX
+                                       ? (int16_t)p->valuedouble
+                                       : -1;
+        evidence->cache_level[group] =
+            cJSON_IsNumber(l) && l->valuedouble >= 0 && l->valuedouble < 10 ? (int16_t)l->valuedouble : 0;
+        evidence->cache_bytes[group] = b != NULL ? strtoull(b, NULL, 10) : 0;
+    }
+}
+
 static int take_session_begin(struct hf_evidence *evidence, const struct hf_record *record, const cJSON *data,
                               struct hf_error *error)
 {
@@ -127,6 +151,8 @@ static int take_session_begin(struct hf_evidence *evidence, const struct hf_reco
     for (int i = 0; i < HF_CONDITION_COUNT; i++)
         get_as_text(member(data, "conditions"), hf_condition_key((enum hf_condition)i), session->condition[i],
                     sizeof session->condition[i]);
+    if (member(data, "places") != NULL)
+        take_places(evidence, member(data, "places"));
     evidence->parked = 0; /* a supervisor works again: if it still waits, it says so again */
     return HF_OK;
 }

@@ -29,6 +29,7 @@ const char hf_plot_style[] =
     "text.note{font-size:11px;paint-order:stroke;stroke:var(--card);stroke-width:3px}\n"
     "text.name{font-size:12px}\n"
     "text.number{font-size:22px;font-variant-numeric:tabular-nums}\n"
+    "text.place{font-size:11px}\n"
     "text.cell{font-size:11px;text-anchor:middle}\n"
     ".area{fill:var(--card);stroke:var(--line)}\n"
     ".grid{stroke:var(--line);stroke-width:.7;fill:none}\n"

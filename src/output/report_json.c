@@ -201,6 +201,53 @@ static void write_kernels(const struct report_facts *facts, struct hf_json_write
     hf_free(kernels);
 }
 
+/* What boots said about the end of the one before: the last FAILURES_MAX. */
+static void write_boots(const struct report_facts *facts, struct hf_json_writer *writer)
+{
+    const struct hf_evidence *evidence = facts->evidence;
+    size_t first =
+        evidence->boot_report_count > FAILURES_MAX ? evidence->boot_report_count - FAILURES_MAX : 0;
+
+    hf_json_array_open(writer, "boot_reports");
+    for (size_t i = first; i < evidence->boot_report_count; i++) {
+        const struct hf_evidence_boot_report *boot = &evidence->boot_reports[i];
+
+        hf_json_object_open(writer, NULL);
+        hf_json_number(writer, "hour", boot->time_s / SECONDS_AN_HOUR);
+        hf_json_string(writer, "source", boot->source);
+        hf_json_string(writer, "severity", boot->severity);
+        if (boot->group >= 0 && boot->group < facts->profile->group_count)
+            hf_json_string(writer, "group", facts->profile->group[boot->group].name);
+        if (boot->cpu >= 0)
+            hf_json_integer(writer, "cpu", boot->cpu);
+        hf_json_string(writer, "words", hf_evidence_words(evidence, boot->text));
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+}
+
+/* Where the groups lie in a real machine. */
+static void write_places(const struct report_facts *facts, struct hf_json_writer *writer)
+{
+    const struct hf_evidence *evidence = facts->evidence;
+
+    if (!evidence->has_places)
+        return;
+    hf_json_array_open(writer, "places");
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        hf_json_object_open(writer, NULL);
+        hf_json_string(writer, "group", facts->profile->group[group].name);
+        if (evidence->package[group] >= 0)
+            hf_json_integer(writer, "package", evidence->package[group]);
+        if (evidence->cache_level[group] > 0) {
+            hf_json_integer(writer, "cache_level", evidence->cache_level[group]);
+            hf_json_u64(writer, "cache_bytes", evidence->cache_bytes[group]);
+        }
+        hf_json_object_close(writer);
+    }
+    hf_json_array_close(writer);
+}
+
 static void write_missing(const struct report_facts *facts, struct hf_json_writer *writer)
 {
     hf_json_array_open(writer, "missing");
@@ -246,6 +293,8 @@ void hf_report_json(const struct hf_evidence *evidence, const int *true_limit, s
     hf_json_array_close(&writer);
     write_failures(facts, &writer);
     write_kernels(facts, &writer);
+    write_boots(facts, &writer);
+    write_places(facts, &writer);
     write_missing(facts, &writer);
     hf_json_object_close(&writer);
     hf_text_add_string(text, "\n");

@@ -1,8 +1,11 @@
 /*
- * The map: a box for each core group in the order of the profile (which survey takes from the machine's
- * topology), coloured by its ratio, with a cell for each of its cores; cores that a failure named stand out.
+ * The map: a box for each core group, coloured by its ratio, with a cell for each of its cores; cores that a
+ * failure named stand out. Where the run has recorded how the machine is built (session-begin, places) the
+ * boxes of a package stand in a frame of their own, and each names its last-level cache; a simulated machine
+ * has neither, and its boxes stand in the order of the profile.
  */
 #include <assert.h>
+#include <limits.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -18,12 +21,19 @@
 #define CELLS_A_ROW 4
 #define CELLS_MAX   32 /* in a group: above that its CPUs are written as ranges */
 #define MARGIN      2
+#define PLACE_LINE  14 /* a box names its cache */
+#define FRAME       8  /* around a package, and its name above */
+#define FRAME_HEAD  20
+#define A_ROW       8
+#define NONE_LEFT   INT_MAX
 
 struct map {
     struct hf_text *text;
     const struct report_facts *facts;
-    int columns, rows, cell_rows;
+    int cell_rows;
     double low, high; /* steps */
+    double width, height;
+    double left[HF_GROUPS_MAX], top[HF_GROUPS_MAX]; /* of the boxes */
 };
 
 /* From light to dark blue; one hue, so that its order is seen by everybody and on paper. */
@@ -47,6 +57,27 @@ static void box_words(const struct map *map, double x, double y, const char *sty
     hf_text_add_string(map->text, "</text>");
 }
 
+static double head_of(const struct map *map)
+{
+    return BOX_HEAD + (map->facts->evidence->has_places ? PLACE_LINE : 0);
+}
+
+static double box_height(const struct map *map)
+{
+    return head_of(map) + map->cell_rows * (CELL_HEIGHT + 1) + 6;
+}
+
+/* "level 3, 32 MiB" */
+static void cache_words(const struct hf_evidence *evidence, int group, char words[HF_WORDS_MAX])
+{
+    double mib = (double)evidence->cache_bytes[group] / (1024 * 1024);
+
+    if (evidence->cache_level[group] == 0)
+        (void)snprintf(words, HF_WORDS_MAX, "cache not told");
+    else
+        (void)snprintf(words, HF_WORDS_MAX, "level %d, %.4g MiB", evidence->cache_level[group], mib);
+}
+
 static int failures_of(const struct report_facts *facts, int group, int cpu)
 {
     const struct hf_evidence *evidence = facts->evidence;
@@ -66,7 +97,7 @@ static void draw_cell(const struct map *map, int group, int index, double left, 
     int cpu = profile->cpu[profile->group[group].cpu_first + index];
     int failures = failures_of(map->facts, group, cpu);
     double x = left + 5 + (index % CELLS_A_ROW) * (CELL_WIDTH + 1);
-    double y = top + BOX_HEAD + (index / CELLS_A_ROW) * (CELL_HEIGHT + 1);
+    double y = top + head_of(map) + (index / CELLS_A_ROW) * (CELL_HEIGHT + 1);
     char words[24];
 
     hf_text_addf(map->text, "<g><title>cpu %d: %d failures named it</title>", cpu, failures);
@@ -80,8 +111,8 @@ static void draw_cell(const struct map *map, int group, int index, double left, 
 static void draw_box(const struct map *map, int group)
 {
     const struct hf_profile *profile = map->facts->profile;
-    double left = MARGIN + (group % map->columns) * (BOX_WIDTH + GAP);
-    double top = MARGIN + (group / map->columns) * (BOX_HEAD + map->cell_rows * (CELL_HEIGHT + 1) + 6 + GAP);
+    double left = map->left[group];
+    double top = map->top[group];
     const char *ink;
     char words[HF_WORDS_MAX];
     int rgb[3];
@@ -89,57 +120,144 @@ static void draw_box(const struct map *map, int group)
     colour_of(map, group, rgb);
     ink = hf_plot_ink(rgb);
     hf_text_addf(map->text,
-                 "<rect x=\"%.1f\" y=\"%.1f\" width=\"%d\" height=\"%d\" rx=\"3\" "
+                 "<rect x=\"%.1f\" y=\"%.1f\" width=\"%d\" height=\"%.0f\" rx=\"3\" "
                  "style=\"fill:rgb(%d,%d,%d);stroke:#5b6b7c\"/>",
-                 left, top, BOX_WIDTH, BOX_HEAD + map->cell_rows * (CELL_HEIGHT + 1) + 6, rgb[0], rgb[1],
-                 rgb[2]);
+                 left, top, BOX_WIDTH, box_height(map), rgb[0], rgb[1], rgb[2]);
     (void)snprintf(words, sizeof words, "%.15s%s", profile->group[group].name,
                    profile->group[group].left_out ? ", left out" : "");
     box_words(map, left + 6, top + 15, "name", ink, words);
     hf_words_ratio(profile, map->facts->group[group].step, words);
     box_words(map, left + 6, top + 40, "number", ink, words);
+    if (map->facts->evidence->has_places) {
+        cache_words(map->facts->evidence, group, words);
+        box_words(map, left + 6, top + 54, "place", ink, words);
+    }
     for (int i = 0; map->cell_rows > 0 && i < profile->group[group].cpu_count && i < CELLS_MAX; i++)
         draw_cell(map, group, i, left, top);
     hf_text_add_string(map->text, "\n");
 }
 
-static struct map map_of(struct hf_text *text, const struct report_facts *facts)
+/* Places the groups of one package (all groups when places are not told), A_ROW a row, from *y on. */
+static void place_boxes(struct map *map, int package, double x, double *y)
 {
-    struct map map = {.text = text, .facts = facts, .low = INFINITY, .high = -INFINITY};
-    int cores = 0;
+    const struct report_facts *facts = map->facts;
+    int count = 0;
 
     for (int group = 0; group < facts->profile->group_count; group++) {
-        map.low = fmin(map.low, facts->group[group].step);
-        map.high = fmax(map.high, facts->group[group].step);
+        if (facts->evidence->has_places && facts->evidence->package[group] != package)
+            continue;
+        map->left[group] = x + (count % A_ROW) * (BOX_WIDTH + GAP);
+        map->top[group] = *y + (count / A_ROW) * (box_height(map) + GAP);
+        count++;
+        map->width = fmax(map->width, map->left[group] + BOX_WIDTH + x);
+    }
+    *y += (count + A_ROW - 1) / A_ROW * (box_height(map) + GAP) - (count > 0 ? GAP : 0);
+}
+
+static void draw_frame(const struct map *map, int package, double top, double bottom)
+{
+    hf_text_addf(map->text,
+                 "<rect x=\"1\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" rx=\"4\" "
+                 "style=\"fill:none;stroke:#5b6b7c\"/>",
+                 top, map->width - 2, bottom - top);
+    if (package < 0)
+        hf_text_addf(map->text, "<text x=\"%d\" y=\"%.1f\" class=\"name\">package not told</text>\n",
+                     FRAME + 1, top + 15);
+    else
+        hf_text_addf(map->text, "<text x=\"%d\" y=\"%.1f\" class=\"name\">package %d</text>\n", FRAME + 1,
+                     top + 15, package);
+}
+
+/* The lowest package above `above` that a group lies in, -1 when only groups of no told package are left,
+ * NONE_LEFT when there are none of those either. */
+static int next_package(const struct report_facts *facts, int above)
+{
+    int next = NONE_LEFT;
+    int untold = 0;
+
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        int own = facts->evidence->package[group];
+
+        untold |= own < 0;
+        if (own > above && own < next)
+            next = own;
+    }
+    return next == NONE_LEFT && untold ? -1 : next;
+}
+
+/* draw 0: places the boxes and finds the size; 1: draws the frames. */
+static void walk_packages(struct map *map, int draw)
+{
+    double y = MARGIN;
+
+    if (!map->facts->evidence->has_places) {
+        place_boxes(map, 0, MARGIN, &y);
+        map->height = y + MARGIN;
+        return;
+    }
+    for (int package = next_package(map->facts, -1); package != NONE_LEFT;) {
+        double top = y;
+
+        y += FRAME_HEAD;
+        place_boxes(map, package, FRAME + 1, &y);
+        y += FRAME;
+        if (draw)
+            draw_frame(map, package, top, y);
+        y += GAP;
+        package = package < 0 ? NONE_LEFT : next_package(map->facts, package);
+    }
+    map->height = y - GAP + MARGIN;
+}
+
+static void map_init(struct map *map, struct hf_text *text, const struct report_facts *facts)
+{
+    int cores = 0;
+
+    *map = (struct map){.text = text, .facts = facts, .low = INFINITY, .high = -INFINITY};
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        map->low = fmin(map->low, facts->group[group].step);
+        map->high = fmax(map->high, facts->group[group].step);
         if (facts->profile->group[group].cpu_count > cores)
             cores = facts->profile->group[group].cpu_count;
     }
-    map.columns = facts->profile->group_count < 8 ? facts->profile->group_count : 8;
-    map.rows = (facts->profile->group_count + map.columns - 1) / map.columns;
     if (cores <= CELLS_MAX && facts->profile->group_count <= 64)
-        map.cell_rows = (cores + CELLS_A_ROW - 1) / CELLS_A_ROW;
-    return map;
+        map->cell_rows = (cores + CELLS_A_ROW - 1) / CELLS_A_ROW;
+    walk_packages(map, 0);
+}
+
+/* The alternative to the picture: what it shows beyond the table of groups. */
+static void describe_places(const struct map *map)
+{
+    const struct hf_evidence *evidence = map->facts->evidence;
+    char words[HF_WORDS_MAX];
+
+    for (int group = 0; evidence->has_places && group < map->facts->profile->group_count; group++) {
+        cache_words(evidence, group, words);
+        hf_words_html(map->text, map->facts->profile->group[group].name);
+        hf_text_addf(map->text, ": package %d, %s; ", evidence->package[group], words);
+    }
 }
 
 void report_plot_map(struct hf_text *text, const struct report_facts *facts, int number)
 {
-    struct map map = map_of(text, facts);
-    double height = 2 * MARGIN + map.rows * (BOX_HEAD + map.cell_rows * (CELL_HEIGHT + 1) + 6 + GAP);
-    int width = 2 * MARGIN + map.columns * (BOX_WIDTH + GAP) - GAP;
+    struct map map;
     char lowest[HF_WORDS_MAX];
     char highest[HF_WORDS_MAX];
 
+    map_init(&map, text, facts);
     hf_words_ratio(facts->profile, (int)map.low, lowest);
     hf_words_ratio(facts->profile, (int)map.high, highest);
     /* at its own size, so that the words of a small machine are as large as those of a big one */
     hf_text_addf(
         text,
-        "<svg viewBox=\"0 0 %d %.0f\" style=\"max-width:%dpx;min-width:%dpx\" role=\"img\" "
+        "<svg viewBox=\"0 0 %.0f %.0f\" style=\"max-width:%.0fpx;min-width:%.0fpx\" role=\"img\" "
         "aria-labelledby=\"t%d d%d\"><title id=\"t%d\">Map of the core groups</title><desc id=\"d%d\">%d "
         "groups coloured by ratio, light for %s, dark for %s; ",
-        width, height, width, width * 7 / 10, number, number, number, number, facts->profile->group_count,
-        lowest, highest);
+        map.width, map.height, map.width, map.width * 0.7, number, number, number, number,
+        facts->profile->group_count, lowest, highest);
+    describe_places(&map);
     hf_text_add_string(text, "cores that a failure named are orange.</desc>\n");
+    walk_packages(&map, 1);
     for (int group = 0; group < facts->profile->group_count; group++)
         draw_box(&map, group);
     hf_text_add_string(text, "</svg>\n");

@@ -197,6 +197,32 @@ static void write_kernels(const struct report_facts *facts, struct hf_text *text
     hf_free(kernels);
 }
 
+/* A reset does not say who failed; the next boot may. */
+static void write_boots(const struct report_facts *facts, struct hf_text *text, struct hf_text *scratch)
+{
+    const struct hf_evidence *evidence = facts->evidence;
+    size_t first = evidence->boot_report_count > 20 ? evidence->boot_report_count - 20 : 0;
+
+    if (evidence->boot_report_count == 0)
+        return;
+    hf_text_addf(text, "\nWhat the next boot said (%zu%s)\n", evidence->boot_report_count,
+                 first > 0 ? ", the last 20" : "");
+    for (size_t i = first; i < evidence->boot_report_count; i++) {
+        const struct hf_evidence_boot_report *boot = &evidence->boot_reports[i];
+
+        hf_text_addf(text, "%8.2f h  ", boot->time_s / SECONDS_AN_HOUR);
+        hf_text_addf(scratch, "%s, %s", boot->source, boot->severity);
+        add_cell(text, scratch, 28);
+        if (boot->group >= 0 && boot->group < facts->profile->group_count)
+            hf_text_addf(text, " %s", facts->profile->group[boot->group].name);
+        if (boot->cpu >= 0)
+            hf_text_addf(text, " cpu %d", boot->cpu);
+        hf_text_add_string(text, ": ");
+        hf_words_terminal(text, hf_evidence_words(evidence, boot->text));
+        hf_text_add_string(text, "\n");
+    }
+}
+
 static void write_what_next(const struct report_facts *facts, struct hf_text *text)
 {
     if (facts->proved && facts->spoiled == 0)
@@ -221,6 +247,7 @@ void hf_report_text(const struct hf_evidence *evidence, const int *true_limit, s
     write_groups(facts, text, &scratch);
     write_failures(facts, text, &scratch);
     write_kernels(facts, text, &scratch);
+    write_boots(facts, text, &scratch);
     write_what_next(facts, text);
     hf_text_release(&scratch);
     hf_free(facts);

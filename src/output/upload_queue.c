@@ -416,8 +416,8 @@ static int add(struct hf_upload_queue *queue, const char *file, const struct hf_
     was = *item;
     replace(item, bytes, digest);
     copy_name(item, name);
-    if (content != NULL &&
-        (path_of(queue, name, path, error) != HF_OK || hf_text_write_private(content, path, error) != HF_OK)) {
+    if (content != NULL && (path_of(queue, name, path, error) != HF_OK ||
+                            hf_text_write_private(content, path, error) != HF_OK)) {
         *item = was;
         queue->count -= item->digest[0] == '\0';
         return error->code;

@@ -40,6 +40,7 @@ static const double zone_prior[BELIEF_ZONES] = {0.12, 0.18, 0.28, 0.45, 0.60};
 struct suspect {
     int group;
     double step;                        /* of the trial */
+    double window_s;                    /* the reset came within it after the last record */
     struct posterior_evidence evidence; /* as it stands in the posterior */
 };
 
@@ -84,10 +85,10 @@ static double window_of(const struct hf_plan *plan, enum hf_cause cause)
 }
 
 /* Records come as often as results are checked when that is rarer than every 5 s (a rig whose clock runs
- * fast). */
-static double record_window_s(const struct hf_plan *plan)
+ * fast), or later still where the machine is busy. */
+static double record_window_s(const struct hf_plan *plan, const struct plan_outcome *outcome)
 {
-    return fmax(RECORD_WINDOW_S, 1.5 * plan->config.check_period_s);
+    return fmax(fmax(RECORD_WINDOW_S, 1.5 * plan->config.check_period_s), outcome->unseen_s);
 }
 
 /*
@@ -122,7 +123,7 @@ static struct posterior_evidence evidence_of(const struct hf_plan *plan, const s
     if (!outcome->ended_by_fault)
         return evidence;
     if (outcome->cause == HF_CAUSE_MACHINE_RESET) { /* exposure is the last record's: it came after that */
-        evidence.window_s = record_window_s(plan);
+        evidence.window_s = record_window_s(plan, outcome);
         return evidence;
     }
     evidence.window_s = window_of(plan, outcome->cause);
@@ -212,7 +213,7 @@ static void weigh(struct hf_plan *plan, struct belief_reset *reset, int first)
             count_fault(belief, suspect->group, (int)suspect->step, rate[i] / total, 1);
         if (rate[i] < NO_SUSPECT * total)
             continue; /* its survival is all that it tells */
-        suspect->evidence.window_s = record_window_s(plan);
+        suspect->evidence.window_s = suspect->window_s;
         suspect->evidence.others_per_s =
             (total - rate[i]) / belief_reset_share(belief, suspect->group, suspect->step);
         posterior_replace(belief->posterior, suspect->group, &survived, &suspect->evidence);
@@ -235,6 +236,7 @@ void belief_learn_unnamed(struct hf_plan *plan, const struct plan_outcome *outco
 
         suspect->group = outcomes[i].group;
         suspect->step = outcomes[i].step;
+        suspect->window_s = record_window_s(plan, &outcomes[i]);
         suspect->evidence = evidence_of(plan, &outcomes[i]);
         posterior_add(belief->posterior, suspect->group, &suspect->evidence);
         belief->group[suspect->group].unnamed_resets++;

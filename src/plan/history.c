@@ -26,6 +26,8 @@
 #include "holdfast/statistics.h"
 #include "plan/plan_internal.h"
 
+#define RECORD_GAP_KEPT 0.8 /* of the gap between records, from one to the next shorter one */
+
 static void check(const struct hf_plan *plan)
 {
     assert(plan->open_count >= 0 && plan->open_count <= plan->config.group_count);
@@ -375,6 +377,25 @@ static double others_step(const struct hf_plan *plan, const struct plan_trial *t
     return (plan->step_sum_s - trial->step_sum_s - own_s * step) / load_s;
 }
 
+/*
+ * Records come late on a machine that is busy, and with a clock that runs 200 times faster that is minutes. What a
+ * reset took with it is what lies between two records as they came of late, and no more than the time since the
+ * last one. A rehearsal (events without a sequence number) tells its records in one go: there they come on time.
+ */
+static void note_record(struct hf_plan *plan, struct plan_trial *trial, const struct hf_event *event)
+{
+    double gap = event->exposure_s - trial->exposure_s;
+
+    trial->record_s = event->time_s;
+    if (event->type == HF_EVENT_EXPOSURE && event->sequence != 0)
+        plan->record_gap_s = fmax(gap, RECORD_GAP_KEPT * plan->record_gap_s + (1.0 - RECORD_GAP_KEPT) * gap);
+}
+
+static double unseen_s(const struct hf_plan *plan, const struct plan_trial *trial)
+{
+    return trial->loaded ? fmin(plan->record_gap_s, plan->time_s - trial->record_s) : 0.0;
+}
+
 /* One group's part of a verdict. A hardware error that is followed by the verdict it caused is one fault. */
 static void add_outcome(struct hf_plan *plan, const struct hf_event *event, const struct plan_trial *trial,
                         int group, int step, int errors)
@@ -396,6 +417,7 @@ static void add_outcome(struct hf_plan *plan, const struct hf_event *event, cons
         .cpu = ended ? event->cpu : -1,
         .ended_by_fault = ended,
         .loaded = trial->loaded,
+        .unseen_s = event->cause == HF_CAUSE_MACHINE_RESET ? unseen_s(plan, trial) : 0.0,
         .others_step = others_step(plan, trial, step),
     };
     if (event->verdict == HF_VERDICT_FAIL && !ended && event->group != HF_GROUP_NONE)
@@ -617,6 +639,7 @@ static void apply_event(struct hf_plan *plan, const struct hf_event *event)
             trial->load_sum_s = plan->load_sum_s;
         }
         trial->loaded = 1;
+        note_record(plan, trial, event);
         if (event->type == HF_EVENT_EXPOSURE)
             trial->exposure_s = event->exposure_s;
         break;

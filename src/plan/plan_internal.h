@@ -33,6 +33,7 @@ struct plan_trial {
     double begin_s;
     double limit_s;
     double exposure_s;
+    double record_s; /* run time of its last progress record */
     double loaded_s; /* run time; the sums below as they stood then */
     double step_sum_s;
     double load_sum_s;
@@ -51,6 +52,7 @@ struct plan_outcome {
     int cpu;            /* that failed; -1: not told */
     int ended_by_fault; /* 1: a fault of this group ended it */
     int loaded;         /* 0: its load had not begun */
+    double unseen_s;    /* a reset: exposure after exposure_s that no record tells of, at most; 0: as usual */
     double others_step; /* mean step of the other groups that were under load meanwhile; NAN: nobody was */
 };
 
@@ -98,6 +100,7 @@ struct hf_plan {
     double time_s;
     double step_sum_s; /* over all run time and all groups under load: step x seconds */
     double load_sum_s; /* seconds */
+    double record_gap_s; /* exposure from one progress record to the next, of late; 0: rehearsed */
     int baseline_passed;
     int soak_begun;
     int joint_voids_in_row;

@@ -122,6 +122,7 @@ int main(int argc, char **argv)
     write_run((struct night){.groups = 3, .seed = 8, .soak_hours = 6, .factor = 600, .stop_after = -1},
               "empty");
     write_run((struct night){.groups = 2, .seed = 11, .soak_hours = 1}, "sheet");
+    write_run((struct night){.groups = 12, .seed = 11, .soak_hours = 1}, "sheet"); /* two packages on the map */
     write_comparison(4);
     write_comparison(32);
     return 0;

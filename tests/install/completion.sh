@@ -58,8 +58,19 @@ check "nothing for a time" offered '' holdfast search --for ''
 check "nothing after a word that is no command" offered '' holdfast nonsense --
 check "a wrong answer is found" refuses offered 'on' holdfast search --guard o
 
+# What zsh's file hands to zsh's own function for options, against the options of command $1.
+zsh_options() {
+    options_of "$1" >"$scratch/expected"
+    zsh -f -c 'words=(holdfast $2 ""); CURRENT=3; _arguments() { print -rl -- "$@" }; source $1' zsh \
+        "$prefix/share/zsh/vendor-completions/_holdfast" "${2:-$1}" | sed -n 's/^\(--[a-z-]*\).*/\1/p' | sort >"$scratch/offered"
+    diff "$scratch/expected" "$scratch/offered"
+}
+
 if command -v zsh >/dev/null 2>&1; then
     check "zsh reads its file" zsh -n "$prefix/share/zsh/vendor-completions/_holdfast"
+    check "zsh: the options of search" zsh_options search
+    check "zsh: the options of report" zsh_options report
+    check "zsh: the options of another command are found out" refuses zsh_options search report
 else
     echo "note: zsh is not here: its file was not read"
 fi

@@ -74,7 +74,8 @@ machine() { # night, limit in seconds, kernel words; then rules of emulate
         -smp 4,sockets=1,dies=2,cores=1,threads=2 -device i6300esb -action watchdog=reset -serial stdio \
         -kernel "$work/image/vmlinuz" -initrd "$work/image/initrd.gz" \
         -append "console=ttyS0 quiet panic=1 holdfast.end=poweroff $words" \
-        -drive "file=$work/image/disk.ext4,format=raw,if=virtio"
+        -drive "file=$work/image/disk.ext4,format=raw,if=virtio" \
+        -object "memory-backend-file,id=store,mem-path=$work/store,size=0x10000,share=on" -device acpi-erst,memdev=store
     [ $? -ne 1 ] || broken "$name: the machine was still running after $limit s"
 }
 
@@ -94,6 +95,13 @@ saved_machine() { # log, limit, witness file; then rules of emulate, --, further
         -serial \"file:$witness\" -kernel \"$work/image/vmlinuz\" -initrd \"$work/image/initrd.gz\" \
         -append 'console=ttyS0 quiet panic=1 holdfast.end=poweroff holdfast.witness=ttyS1' \
         -drive \"file=$work/image/disk.qcow2,format=qcow2,if=virtio\" $*"
+}
+
+# How long after each reset the next trial, or the proof before it, began; by the host's clock.
+told_times() { # log
+    awk '/ reset [0-9]+: / { at = $1 } at && (/proof: / || /trial [0-9]+: .*(at ratio|of all groups)/) {
+            d = $1 - at; at = 0; n++; sum += d; if (d > longest) longest = d }
+        END { if (n) printf "  from reset to the next trial: %.1f s on average, %.1f s at most, of %d\n", sum / n, longest, n }' "$1"
 }
 
 # The run directory, taken from the guest's disk after its journal was replayed.
@@ -117,6 +125,7 @@ night_certificates() {
         "$binary" certify --check "$run/certificate-$group.json" --run "$run" >"$work/check.log" 2>&1 ||
             broken "the certificate of $group does not hold: $(cat "$work/check.log")"
     done
+    told_times "$work/certificates.log"
     # the changed kernel settings are in the journal, and back at the end
     [ "$(grep -c '"type":"written"' "$run/journal.jsonl")" -gt 0 ] || broken "no setting was journalled"
 }
@@ -131,17 +140,25 @@ reset_night() { # kind, limit in seconds, further rules of emulate
     machine "$kind" "$limit" "holdfast.reset=$kind" "$@" --when 'proof: ' 'info status' --when 'proof: ' quit
     take_run "$kind"
     holds "$work/$kind.log" "reset 1: $kind" "there was no reset by $kind"
+    told_times "$work/$kind.log"
     holds "$work/$kind.log" "session 2" "the search did not go on after the reset"
     holds "$work/$kind/run/journal.jsonl" '"type":"reset"' "the reset is not in the journal"
 }
 
 night_reboot() { reset_night reboot 90; }
-night_panic() { reset_night panic 110; }
+
+# The kernel's last words outlive the reset in the firmware's store.
+night_panic() {
+    rm -f "$work/store"
+    reset_night panic 110
+    holds "$work/panic/run/journal.jsonl" '"type":"boot-report".*sysrq triggered crash' "the panic is not in the journal"
+}
 
 # Every CPU in a real-time loop: the kernel lives, nothing else does; only the watchdog ends it, and the next boot knows.
 night_spin() {
     reset_night spin 150
     holds "$work/spin.log" "the last boot was made by the watchdog" "the watchdog did not end the livelock"
+    holds "$work/spin/run/journal.jsonl" '"type":"boot-report","data":\{"source":"watchdog"' "that is not in the journal"
 }
 
 # A fatal machine check on CPU 1 (group g0), broadcast as the processors of that maker do. Its bank survives the reset,

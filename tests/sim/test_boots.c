@@ -22,7 +22,16 @@ static int failed;
 static void expect(const char *what, int holds)
 {
     printf("%-90s %s\n", what, holds ? "yes" : "NO");
+    if (!holds)
+        printf("%s", seen.said);
     failed |= !holds;
+}
+
+/* A machine that is busy with something else may void a trial: it is made again then. */
+static int passed_at_last(void)
+{
+    return seen.verdicts > 0 && seen.verdict[seen.verdicts - 1] == HF_VERDICT_PASS &&
+           seen.exposure_s[seen.verdicts - 1] >= LIMIT_S;
 }
 
 static void say(void *context, const char *line)
@@ -210,8 +219,7 @@ static void test_resets_between_trials(void)
            end == HF_END_PARKED && r.run->state.resets == 3 && strstr(words, "no trial had begun") != NULL);
     hf_run_close(r.run);
     end = session(&r, "boot-4", NULL, 1, words, sizeof words);
-    expect("a person lets it go on",
-           end != HF_END_PARKED && seen.verdicts == 1 && seen.verdict[0] == HF_VERDICT_PASS);
+    expect("a person lets it go on", end != HF_END_PARKED && passed_at_last());
     hf_run_close(r.run);
     unmake(&r);
 }
@@ -228,14 +236,13 @@ static void test_sleep(void)
     expect("what it served since the last line of the journal does not count",
            seen.exposure_s[0] <= seen.journalled_s && seen.exposure_s[0] < 0.5);
     expect("that is said, with how long", strstr(seen.said, "asleep for 300.0 s") != NULL);
-    expect("the trial is made again, and passes",
-           seen.verdicts == 2 && seen.verdict[1] == HF_VERDICT_PASS && seen.exposure_s[1] >= LIMIT_S);
+    expect("the trial is made again, and passes", passed_at_last() && seen.verdicts >= 2);
     hf_run_close(r.run);
     unmake(&r);
     make(&r);
     (void)session(&r, "boot-1", slept_before, 0, words, sizeof words);
     expect("sleep before the session is nothing to it",
-           seen.verdicts == 1 && seen.verdict[0] == HF_VERDICT_PASS);
+           passed_at_last() && strstr(seen.said, "asleep") == NULL);
     hf_run_close(r.run);
     unmake(&r);
 }

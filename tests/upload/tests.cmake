@@ -11,3 +11,10 @@ if(HOLDFAST_UPLOAD AND OPENSSL_FOUND)
         target_compile_definitions(upload_${name} PRIVATE HOLDFAST_UPLOAD_SERVER="$<TARGET_FILE:upload_server>")
     endforeach()
 endif()
+
+# Without the option: the same sources, which must build and say so.
+file(GLOB upload_sources CONFIGURE_DEPENDS ${PROJECT_SOURCE_DIR}/src/output/upload*.c)
+add_executable(upload_absent EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/upload/absent.c ${upload_sources})
+target_link_libraries(upload_absent PRIVATE hf_record)
+add_dependencies(all_tests upload_absent)
+add_test(NAME upload/absent COMMAND upload_absent)

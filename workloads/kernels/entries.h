@@ -40,7 +40,8 @@ extern const struct hf_kernel hf_aarch64_fma_residue_128, hf_aarch64_wide_multip
 extern const struct hf_kernel hf_aarch64_vector_integer_128;
 extern const struct hf_kernel hf_reference_cipher_128, hf_reference_cipher_256, hf_reference_cipher_512;
 extern const struct hf_kernel hf_crypto_cipher_128, hf_avx2_cipher_256, hf_avx512_cipher_512;
-extern const struct hf_kernel hf_aarch64_cipher_128;
+extern const struct hf_kernel hf_aarch64_cipher_128, hf_aarch64_hash_128, hf_aarch64_crc,
+    hf_aarch64_carryless_128, hf_aarch64_fma_single_128;
 extern const struct hf_kernel hf_reference_hash_64, hf_reference_hash_128, hf_avx2_hash_64,
     hf_crypto_hash_128;
 

@@ -18,10 +18,10 @@ static const int16_t cpus[GROUPS][8] = {{0, 1, 2, 3, 16, 17, 18, 19},
                                         {4, 5, 6, 7, 20, 21, 22, 23},
                                         {8, 9, 10, 11, 24, 25, 26, 27},
                                         {12, 13, 14, 15, 28, 29, 30, 31}};
-static const struct hf_driver_group groups[GROUPS] = {{"ebb", cpus[0], 8, 4, 40},
-                                                      {"flood", cpus[1], 8, 4, 40},
-                                                      {"neap", cpus[2], 8, 4, 40},
-                                                      {"spring", cpus[3], 8, 4, 20}};
+static const struct hf_driver_group groups[GROUPS] = {{"ebb", cpus[0], 8, 4, 40, 0},
+                                                      {"flood", cpus[1], 8, 4, 40, 0},
+                                                      {"neap", cpus[2], 8, 4, 40, 0},
+                                                      {"spring", cpus[3], 8, 4, 20, 0}};
 static const struct hf_driver_config config = {.group_count = GROUPS,
                                                .groups = groups,
                                                .base_clock_mhz = 100,

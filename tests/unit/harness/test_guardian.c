@@ -292,6 +292,22 @@ static void test_the_watchdog_is_stopped_at_the_end(void **unused)
     assert_int_equal(device.closed, 1);
 }
 
+/* A kernel that never stops it: said when it starts, and again when we leave. */
+static void test_a_watchdog_without_a_way_out(void **unused)
+{
+    struct bench bench;
+
+    (void)unused;
+    make(&bench);
+    script_set(bench.script, "/sys/class/watchdog/watchdog0/nowayout", "1\n");
+    begin(&bench, BOOT_A);
+    assert_non_null(strstr(said, "and it cannot be stopped again"));
+    hf_guardian_end(bench.s);
+    assert_int_equal(device.last_letter, 0);
+    assert_non_null(strstr(said, "the machine will reset within 30 s"));
+    end(&bench);
+}
+
 static void test_without_a_watchdog(void **unused)
 {
     struct bench bench;
@@ -418,6 +434,67 @@ static void test_two_culprits_are_none(void **unused)
     end(&bench);
 }
 
+#define DUMP "/sys/fs/pstore/dmesg-erst-7001"
+
+static const char dump_of_cpu_4[] =
+    "Panic#1 Part1\n"
+    "<0>[   40.000001] mce: [Hardware Error]: CPU 4: Machine Check Exception: 5 Bank 1: be00000000800400\n"
+    "<0>[   40.000002] mce: [Hardware Error]: TSC 0 ADDR 12345000 MISC 8c \n"
+    "<0>[   40.000003] mce: [Hardware Error]: PROCESSOR 0:50654 TIME 1795591986 SOCKET 0 APIC 4 microcode "
+    "1\n";
+
+static int culprit_of_next_boot(struct bench *bench, const char *boot)
+{
+    int culprit;
+    int cpu;
+
+    hf_run_close(bench->run);
+    open_run(bench, boot);
+    begin(bench, boot);
+    culprit = hf_guardian_culprit(bench->s, &cpu);
+    hf_guardian_end(bench->s);
+    free(bench->s);
+    bench->s = NULL;
+    return culprit;
+}
+
+/* A dump of the store tells of one boot's end: the next boot's search reads it, later ones know it. */
+static void test_a_dump_is_read_once(void **unused)
+{
+    struct bench bench;
+
+    (void)unused;
+    make(&bench);
+    assert_int_equal(culprit_of_next_boot(&bench, BOOT_A), HF_GROUP_NONE);
+    script_set(bench.script, DUMP, dump_of_cpu_4);
+    assert_int_equal(culprit_of_next_boot(&bench, BOOT_B), 1);
+    assert_true(journal_has(&bench, "1 dump(s) of earlier boots in the kernel's store, 1 of them new"));
+    assert_int_equal(culprit_of_next_boot(&bench, BOOT_A), HF_GROUP_NONE); /* a third boot: an old story */
+    script_set(bench.script, DUMP,
+               "Panic#2 Part1\n<0>[    9.1] Kernel panic - not syncing: sysrq triggered crash\n");
+    assert_int_equal(culprit_of_next_boot(&bench, BOOT_B), HF_GROUP_NONE);
+    assert_true(journal_has(&bench, "sysrq triggered crash")); /* the same name again, but another dump */
+    begin(&bench, BOOT_B);
+    end(&bench);
+}
+
+/* What lay in the store when the run began is no matter of this run. */
+static void test_an_old_dump_charges_nobody(void **unused)
+{
+    struct bench bench;
+
+    (void)unused;
+    make(&bench);
+    script_set(bench.script, DUMP, dump_of_cpu_4);
+    begin(&bench, BOOT_A);
+    hf_guardian_end(bench.s);
+    free(bench.s);
+    assert_int_equal(culprit_of_next_boot(&bench, BOOT_B), HF_GROUP_NONE);
+    assert_false(journal_has(&bench, "boot-report"));
+    begin(&bench, BOOT_B);
+    end(&bench);
+}
+
 /* What the service manager hears, and that it hears nothing while a worker stands still. */
 static void test_the_service_manager(void **unused)
 {
@@ -464,11 +541,14 @@ int main(void)
         cmocka_unit_test(test_pets_only_while_all_move),
         cmocka_unit_test(test_idle_workers_are_no_standstill),
         cmocka_unit_test(test_the_watchdog_is_stopped_at_the_end),
+        cmocka_unit_test(test_a_watchdog_without_a_way_out),
         cmocka_unit_test(test_without_a_watchdog),
         cmocka_unit_test(test_kernel_settings),
         cmocka_unit_test(test_watchdog_boot_status),
         cmocka_unit_test(test_the_worst_report_names_the_culprit),
         cmocka_unit_test(test_two_culprits_are_none),
+        cmocka_unit_test(test_a_dump_is_read_once),
+        cmocka_unit_test(test_an_old_dump_charges_nobody),
         cmocka_unit_test(test_the_service_manager),
     };
 

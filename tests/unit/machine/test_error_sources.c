@@ -240,8 +240,9 @@ static void test_trace_instance(void **state)
 
 /* --- the store -------------------------------------------------------------------------------------- */
 
-static int wants_new(void *argument, const char *name)
+static int wants_new(void *argument, const char *name, uint32_t crc)
 {
+    assert_true(crc != 0); /* of the content */
     return strcmp(name, argument) != 0;
 }
 

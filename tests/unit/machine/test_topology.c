@@ -180,6 +180,8 @@ static void test_4_way_threads(void **state)
     assert_int_equal(t->group_count, 4);
     assert_int_equal(t->smt, 1);
     assert_int_equal(t->package_count, 2);
+    for (int g = 0; g < 4; g++)
+        assert_int_equal(t->group[g].package, g / 2);
     for (int i = 0; i < t->cpu_count; i++) {
         assert_int_equal(t->thread_of_core[i], t->cpu[i] % 4);
         assert_int_equal(t->core[i], t->cpu[i] / 4);

@@ -86,7 +86,7 @@ static struct hf_clock_counters counters_ops(struct counters *counters)
 {
     *counters = (struct counters){.now_ns = SECOND, .step_ns = 50};
     return (struct hf_clock_counters){counters_open, counters_read,   counters_close,
-                                      counters_tsc,  counters_raw_ns, counters};
+                                      counters_tsc,  counters_raw_ns, counters, 0};
 }
 
 static const char steady[] = "processor\t: 0\nflags\t\t: fpu tsc constant_tsc nonstop_tsc aperfmperf\n";

@@ -324,6 +324,30 @@ static void large_journals_are_quick(void **state)
     scratch_remove(directory);
 }
 
+/* A real machine's map: a frame a package, the cache in each box; what is not told is said to be so. */
+static void the_map_shows_the_machine(void **state)
+{
+    struct night night = {.groups = 5, .seed = 5, .soak_hours = 1, .stop_after = 12};
+    const struct cJSON *places;
+    struct made made;
+
+    (void)state;
+    make(&made, &night, 0);
+    (void)check_html(made.html.bytes);
+    check_terminal(made.text.bytes);
+    assert_int_equal(count_of(made.html.bytes, ">package 0</text>"), 1);
+    assert_int_equal(count_of(made.html.bytes, ">package 1</text>"), 1);
+    assert_int_equal(count_of(made.html.bytes, ">level 3, 32 MiB</text>"), 4);
+    assert_int_equal(count_of(made.html.bytes, ">cache not told</text>"), 1);
+    assert_non_null(
+        strstr(made.html.bytes, "g2: package 0, level 3, 32 MiB; g3: package 1")); /* in words, too */
+    places = cJSON_GetObjectItemCaseSensitive(made.document, "places");
+    assert_int_equal(cJSON_GetArraySize(places), 5);
+    assert_int_equal(cJSON_GetObjectItemCaseSensitive(cJSON_GetArrayItem(places, 4), "package")->valueint, 1);
+    assert_null(cJSON_GetObjectItemCaseSensitive(cJSON_GetArrayItem(places, 4), "cache_bytes"));
+    unmake(&made);
+}
+
 /* Plots as files: each stands alone. */
 static void plots_as_files(void **state)
 {
@@ -397,6 +421,16 @@ static void boot_reports_are_shown(void **state)
     assert_non_null(strstr(page.bytes, "What the next boot said"));
     assert_non_null(strstr(page.bytes, "cache error &lt;2&gt;, uncorrected"));
     assert_non_null(strstr(page.bytes, "g1 cpu 5"));
+    hf_text_clear(&page);
+    hf_report_text(evidence, NULL, &page);
+    check_terminal(page.bytes);
+    assert_non_null(strstr(page.bytes, "What the next boot said (1)"));
+    assert_non_null(strstr(page.bytes, "boot-log, fatal"));
+    assert_non_null(strstr(page.bytes, "g1 cpu 5: cache error <2>, uncorrected"));
+    hf_text_clear(&page);
+    hf_report_json(evidence, NULL, &page);
+    assert_non_null(strstr(page.bytes, "\"boot_reports\""));
+    assert_non_null(strstr(page.bytes, "\"words\": \"cache error <2>, uncorrected\""));
     hf_text_release(&page);
     hf_evidence_free(evidence);
     scratch_remove(directory);
@@ -525,6 +559,7 @@ int main(void)
         cmocka_unit_test(large_runs_stay_small),
         cmocka_unit_test(large_journals_are_quick),
         cmocka_unit_test(plots_as_files),
+        cmocka_unit_test(the_map_shows_the_machine),
         cmocka_unit_test(boot_reports_are_shown),
         cmocka_unit_test(report_write_makes_the_file),
         cmocka_unit_test(planted_markup_is_found),

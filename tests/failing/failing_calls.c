@@ -1,0 +1,657 @@
+/*
+ * Every system call and every allocation of a command failed at the Nth time, once and for ever: from then on
+ * all calls of that name fail, but for words on standard error.
+ *
+ *   failing_calls SCRIPT              search, resume, certify or report; a sample of the Ns that takes some
+ *                                     20 s, with the reason printed
+ *   HOLDFAST_FAILING=all              every N
+ *   failing_calls SCRIPT KIND N       one of them, with what it said: KIND is call, call+, allocation or
+ *                                     allocation+; the directory is kept
+ *
+ * The program runs under ptrace(2); at the entry of the Nth call since main() its number is taken away, so
+ * that the kernel does nothing, and at its exit an error takes the result's place. Allocations are failed by
+ * shim.c. Only the supervisor's calls are counted, not those of its workers.
+ *
+ * Afterwards, whatever failed:
+ *   - the program has ended by itself, within the time limit, with an exit status of the contract
+ *   - an exit status that is not the undisturbed one comes with a sentence on standard error
+ *   - every byte of the journal that was synced is still there, nothing in it is a failed verdict, and
+ *     `report --json` reads it
+ *   - status 0 of certify and report means that the files are there, whole
+ *   - the search can be gone on with (every eighth N)
+ * x86-64 only: another architecture changes a call in another way.
+ */
+#include <errno.h>
+#include <fcntl.h>
+#include <limits.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/ptrace.h>
+#include <sys/stat.h>
+#include <sys/syscall.h>
+#include <sys/time.h>
+#include <sys/user.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "failing/marks.h"
+
+#define LIMIT_S     20.0 /* one run; the machine may be loaded */
+#define BUDGET_S    5.0  /* the sample of one kind */
+#define RESUME_EACH 8
+#define FILE_MAX    (4 << 20)
+
+static const char profile[] =
+    "{\"format\":1,\"name\":\"tern\",\"base_clock_mhz\":100,\"ratio\":{\"lowest\":34,"
+    "\"highest\":36.25,\"step\":0.25,\"baseline\":36},\"groups\":[{\"name\":\"g0\","
+    "\"cpus\":\"0\"}],\"driver\":\"rig\",\"mix\":\"quick\",\"search\":{\"method\":"
+    "\"bisect\",\"claim_hours\":1,\"confidence\":0.9,\"soak_hours\":1,"
+    "\"baseline_minutes\":2,\"seed\":\"1\"},\"rig\":{\"seed\":\"7\","
+    "\"clock_factor\":30000}}\n";
+
+/* --- calls and the errors they fail with -------------------------------------------------------------- */
+
+static const struct call {
+    long number;
+    const char *name;
+    int error;
+} calls[] = {
+    {SYS_read, "read", EIO},
+    {SYS_write, "write", ENOSPC},
+    {SYS_writev, "writev", EIO},
+    {SYS_pread64, "pread64", EIO},
+    {SYS_pwrite64, "pwrite64", ENOSPC},
+    {SYS_openat, "openat", EMFILE},
+    {SYS_newfstatat, "newfstatat", EIO},
+    {SYS_fstat, "fstat", EIO},
+    {SYS_access, "access", EACCES},
+    {SYS_lseek, "lseek", EIO},
+    {SYS_fsync, "fsync", EIO},
+    {SYS_fdatasync, "fdatasync", EIO},
+    {SYS_ftruncate, "ftruncate", EIO},
+    {SYS_fallocate, "fallocate", ENOSPC},
+    {SYS_rename, "rename", EIO},
+    {SYS_unlink, "unlink", EIO},
+    {SYS_mkdir, "mkdir", ENOSPC},
+    {SYS_getdents64, "getdents64", EIO},
+    {SYS_readlink, "readlink", EACCES},
+    {SYS_statfs, "statfs", EIO},
+    {SYS_fstatfs, "fstatfs", EIO},
+    {SYS_flock, "flock", ENOLCK},
+    {SYS_fcntl, "fcntl", ENOLCK},
+    {SYS_close, "close", EIO},
+    {SYS_dup3, "dup3", EMFILE},
+    {SYS_mmap, "mmap", ENOMEM},
+    {SYS_mprotect, "mprotect", ENOMEM},
+    {SYS_mremap, "mremap", ENOMEM},
+    {SYS_brk, "brk", ENOMEM},
+    {SYS_memfd_create, "memfd_create", EMFILE},
+    {SYS_clone, "clone", EAGAIN},
+    {SYS_clone3, "clone3", EAGAIN},
+    {SYS_vfork, "vfork", EAGAIN},
+    {SYS_pipe2, "pipe2", EMFILE},
+    {SYS_socketpair, "socketpair", EMFILE},
+    {SYS_socket, "socket", EMFILE},
+    {SYS_connect, "connect", ECONNREFUSED},
+    {SYS_sendto, "sendto", EPIPE},
+    {SYS_sendmsg, "sendmsg", EPIPE},
+    {SYS_eventfd2, "eventfd2", EMFILE},
+    {SYS_epoll_create1, "epoll_create1", EMFILE},
+    {SYS_ioctl, "ioctl", ENOTTY},
+    {SYS_prlimit64, "prlimit64", EPERM},
+    {SYS_prctl, "prctl", EINVAL},
+    {SYS_getrandom, "getrandom", ENOSYS},
+    {SYS_sched_getaffinity, "sched_getaffinity", EINVAL},
+    {SYS_sched_setaffinity, "sched_setaffinity", EINVAL},
+    {SYS_setpriority, "setpriority", EACCES},
+    {SYS_pidfd_open, "pidfd_open", ENOSYS},
+    {SYS_perf_event_open, "perf_event_open", EACCES},
+    {SYS_mlockall, "mlockall", ENOMEM},
+};
+
+/* Not failed: what cannot fail with arguments as ours (exit_group, munmap, rt_sigaction; kill and wait4 of
+ * own children; futex and sleeps, which are at most interrupted), and epoll_ctl and epoll_wait: only libuv
+ * calls them, and it calls abort() when they fail. */
+static const struct call *call_of(long number)
+{
+    for (size_t i = 0; i < sizeof calls / sizeof calls[0]; i++) {
+        if (calls[i].number == number)
+            return &calls[i];
+    }
+    return NULL;
+}
+
+/* --- one run -------------------------------------------------------------------------------------------- */
+
+struct wish {
+    int of_allocations;
+    int for_ever;
+    long at; /* LONG_MAX: none, count only */
+};
+
+struct run {
+    char folder[200];       /* private; the run directory is run/ in it */
+    const struct call *hit; /* the first call that was failed */
+    long counted;           /* calls */
+    long allocations;
+    int failed; /* something was failed */
+    int status; /* as waitpid tells it */
+    int hung;
+    char *synced; /* the journal's bytes when it was last synced */
+    long synced_size;
+};
+
+static char base[160];
+static volatile sig_atomic_t time_is_over;
+
+static void on_alarm(int signal_number)
+{
+    (void)signal_number;
+    time_is_over = 1;
+}
+
+static double now_s(void)
+{
+    struct timespec now;
+
+    (void)clock_gettime(CLOCK_MONOTONIC, &now);
+    return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
+}
+
+static void broken(const char *what)
+{
+    perror(what);
+    exit(1);
+}
+
+static void path_in(char ret_path[400], const char *folder, const char *name)
+{
+    (void)snprintf(ret_path, 400, "%s/%s", folder, name);
+}
+
+/* The whole file, NUL-terminated; NULL when there is none. */
+static char *slurp(const char *folder, const char *name, long *ret_size)
+{
+    char path[400];
+    char *bytes;
+    FILE *file;
+
+    path_in(path, folder, name);
+    file = fopen(path, "re");
+    if (file == NULL)
+        return NULL;
+    bytes = malloc(FILE_MAX);
+    if (bytes == NULL)
+        broken("malloc");
+    *ret_size = (long)fread(bytes, 1, FILE_MAX - 1, file);
+    bytes[*ret_size] = '\0';
+    (void)fclose(file);
+    return bytes;
+}
+
+/* sh does what takes many lines in C: copying and removing folders. Paths hold no blanks. */
+__attribute__((format(printf, 1, 2))) static void shell(const char *format, ...)
+{
+    char command[1200];
+    va_list arguments;
+
+    va_start(arguments, format);
+    (void)vsnprintf(command, sizeof command, format, arguments);
+    va_end(arguments);
+    if (system(command) != 0)
+        broken(command);
+}
+
+static const struct script {
+    const char *name;
+    const char *arguments[8]; /* in the folder */
+    const char *template;     /* what the folder is copied from */
+    int undisturbed;          /* exit status */
+    double budget_s;          /* of each of the four kinds, when not all are tried */
+    int writes_journal;
+    const char *files[3]; /* made by it, and how each ends */
+    const char *ends[3];
+} scripts[] = {
+    {"search", {"search", "--profile", "tern.json", "--run", "run"}, "empty", 0, 7, 1, {NULL}, {NULL}},
+    {"resume", {"search", "--run", "run"}, "open", 0, 7, 1, {NULL}, {NULL}},
+    {"certify",
+     {"certify", "--run", "run"},
+     "done",
+     0,
+     3,
+     0,
+     {"run/certificate-g0.json", "run/certificate-g0.html"},
+     {"}\n", "</html>\n"}},
+    {"report", {"report", "--run", "run"}, "done", 0, 3, 0, {"run/report.html"}, {"</html>\n"}},
+};
+
+static void become(const char *const *arguments, const char *folder, const struct wish *wish)
+{
+    char *words[12] = {(char *)(uintptr_t)HOLDFAST_BINARY};
+    char number[32];
+
+    for (int i = 0; i < 8 && arguments[i] != NULL; i++)
+        words[i + 1] = (char *)(uintptr_t)arguments[i];
+    if (chdir(folder) != 0 || freopen("out", "we", stdout) == NULL || freopen("err", "we", stderr) == NULL ||
+        freopen("/dev/null", "re", stdin) == NULL)
+        _exit(120);
+    for (int fd = 0; fd < 3; fd++)
+        (void)fcntl(fd, F_SETFD, 0);
+    if (wish != NULL) {
+        (void)snprintf(number, sizeof number, "%ld%s", wish->at, wish->for_ever ? "+" : "");
+        (void)setenv("LD_PRELOAD", FAILING_SHIM, 1);
+        if (wish->of_allocations)
+            (void)setenv("FAILING_ALLOCATION", number, 1);
+        (void)ptrace(PTRACE_TRACEME, 0, NULL, NULL);
+        (void)raise(SIGSTOP);
+    }
+    (void)execv(words[0], words);
+    _exit(121);
+}
+
+/* Keeps what is durable now, if it was the journal that was synced. */
+static void keep_synced(struct run *run, pid_t pid, int fd)
+{
+    char link[64];
+    char name[400];
+    ssize_t size;
+
+    (void)snprintf(link, sizeof link, "/proc/%d/fd/%d", (int)pid, fd);
+    size = readlink(link, name, sizeof name - 1);
+    if (size < 0)
+        return;
+    name[size] = '\0';
+    if (strstr(name, "/journal.jsonl") == NULL)
+        return;
+    free(run->synced);
+    run->synced = slurp(run->folder, "run/journal.jsonl", &run->synced_size);
+}
+
+/* Reads and writes of files fail; those of pipes and event counters, which libuv makes and trusts, do not.
+ * What goes to standard error is the reason. */
+static int can_fail(const struct call *call, pid_t pid, int fd)
+{
+    char link[64];
+    char name[400];
+    ssize_t size;
+
+    if (call->number != SYS_read && call->number != SYS_write)
+        return 1;
+    (void)snprintf(link, sizeof link, "/proc/%d/fd/%d", (int)pid, fd);
+    size = readlink(link, name, sizeof name);
+    return fd != STDERR_FILENO && size > 0 && name[0] == '/';
+}
+
+/* Entry: what is to fail is taken from the kernel. Returns the error for the exit, 0: none. */
+static int enter_call(struct run *run, const struct wish *wish, pid_t pid, struct user_regs_struct *registers,
+                      int *begun)
+{
+    const struct call *call = call_of((long)registers->orig_rax);
+
+    if (registers->orig_rax == SYS_getppid) {
+        *begun |= registers->rdi == MARK_BEGIN;
+        run->failed |= registers->rdi == MARK_FAILED;
+        if (registers->rdi == MARK_COUNT)
+            run->allocations = (long)registers->rsi;
+        return 0;
+    }
+    if (!*begun || wish->of_allocations || call == NULL)
+        return 0;
+    if (!can_fail(call, pid, (int)registers->rdi))
+        return 0;
+    run->counted++;
+    if (run->counted == wish->at)
+        run->hit = call;
+    else if (!wish->for_ever || call != run->hit)
+        return 0;
+    run->failed = 1;
+    if (call->number == SYS_close)
+        return call->error; /* Linux closes, whatever it returns */
+    registers->orig_rax = (unsigned long long)-1;
+    if (ptrace(PTRACE_SETREGS, pid, NULL, registers) != 0)
+        broken("PTRACE_SETREGS");
+    return call->error;
+}
+
+/* Until the program has ended. */
+static void follow(struct run *run, const struct wish *wish, pid_t pid)
+{
+    struct user_regs_struct registers;
+    struct user_regs_struct entered = {0};
+    int begun = 0;
+    int inside = 0;
+    int error = 0;
+
+    for (int deliver = 0;;) {
+        if (ptrace(PTRACE_SYSCALL, pid, NULL, deliver) != 0 && errno != ESRCH)
+            broken("PTRACE_SYSCALL");
+        if (waitpid(pid, &run->status, __WALL) < 0) {
+            if (errno != EINTR)
+                broken("waitpid");
+            run->hung = 1;
+            (void)kill(pid, SIGKILL);
+            (void)waitpid(pid, &run->status, __WALL);
+        }
+        if (WIFEXITED(run->status) || WIFSIGNALED(run->status))
+            return;
+        deliver = WSTOPSIG(run->status);
+        if (deliver == SIGTRAP)
+            deliver = 0; /* exec */
+        if (deliver != (SIGTRAP | 0x80))
+            continue;
+        deliver = 0;
+        if (ptrace(PTRACE_GETREGS, pid, NULL, &registers) != 0)
+            continue;
+        inside = !inside;
+        if (inside) {
+            entered = registers;
+            error = enter_call(run, wish, pid, &registers, &begun);
+        } else if (error != 0) {
+            registers.rax = (unsigned long long)-(long long)error;
+            if (entered.orig_rax == SYS_brk)
+                registers.rax = 0; /* the kernel's way to say no: the break stays where it is */
+            (void)ptrace(PTRACE_SETREGS, pid, NULL, &registers);
+            error = 0;
+        } else if ((entered.orig_rax == SYS_fdatasync || entered.orig_rax == SYS_fsync) &&
+                   registers.rax == 0) {
+            keep_synced(run, pid, (int)entered.rdi);
+        }
+    }
+}
+
+static void set_alarm(double seconds)
+{
+    struct itimerval timer = {.it_value = {.tv_sec = (time_t)seconds, .tv_usec = seconds > 0 ? 1 : 0}};
+
+    (void)setitimer(ITIMER_REAL, &timer, NULL);
+}
+
+/* A fresh folder from the template, and the command in it. */
+static void run_traced(const struct script *script, const struct wish *wish, struct run *run)
+{
+    pid_t pid;
+    int status;
+
+    (void)snprintf(run->folder, sizeof run->folder, "%s/try", base);
+    shell("rm -rf %s && cp -a %s/%s %s", run->folder, base, script->template, run->folder);
+    (void)fflush(NULL);
+    pid = fork();
+    if (pid < 0)
+        broken("fork");
+    if (pid == 0)
+        become(script->arguments, run->folder, wish);
+    if (waitpid(pid, &status, __WALL) != pid || !WIFSTOPPED(status))
+        broken("the program could not be traced");
+    if (ptrace(PTRACE_SETOPTIONS, pid, NULL, PTRACE_O_TRACESYSGOOD | PTRACE_O_EXITKILL) != 0)
+        broken("PTRACE_SETOPTIONS");
+    time_is_over = 0;
+    set_alarm(LIMIT_S);
+    follow(run, wish, pid);
+    set_alarm(0);
+}
+
+/* Undisturbed; the exit status, or 128 and the signal. */
+static int run_plainly(const char *const *arguments, const char *folder)
+{
+    pid_t pid;
+    int status;
+
+    (void)fflush(NULL);
+    pid = fork();
+    if (pid < 0)
+        broken("fork");
+    if (pid == 0)
+        become(arguments, folder, NULL);
+    while (waitpid(pid, &status, 0) < 0 && errno == EINTR)
+        ;
+    return WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status);
+}
+
+/* --- what must hold afterwards ----------------------------------------------------------------------------
+ */
+
+static int faults; /* found in all runs */
+
+/* The first fault of a run is enough. */
+__attribute__((format(printf, 4, 5))) static int fault(const struct script *script, const struct wish *wish,
+                                                       const struct run *run, const char *format, ...)
+{
+    va_list arguments;
+    long size = 0;
+    char *words = slurp(run->folder, "err", &size);
+
+    printf("FAULT %s %s%s %ld (%s): ", script->name, wish->of_allocations ? "allocation" : "call",
+           wish->for_ever ? "+" : "", wish->at, run->hit != NULL ? run->hit->name : "allocation");
+    va_start(arguments, format);
+    (void)vprintf(format, arguments);
+    va_end(arguments);
+    printf("\n      it said: %.300s\n", words != NULL && size > 0 ? words : "(nothing)");
+    free(words);
+    faults++;
+    return 0;
+}
+
+static int is_sentence(const char *words)
+{
+    return words != NULL && strncmp(words, "holdfast ", 9) == 0 && strlen(words) > 30;
+}
+
+static int check_end(const struct script *script, const struct wish *wish, const struct run *run)
+{
+    long size = 0;
+    char *words;
+    int status = WIFEXITED(run->status) ? WEXITSTATUS(run->status) : -1;
+    int well;
+
+    if (run->hung)
+        return fault(script, wish, run, "it had not ended after %.0f s", LIMIT_S);
+    if (status < 0)
+        return fault(script, wish, run, "it was ended by signal %d, %s", WTERMSIG(run->status),
+                     strsignal(WTERMSIG(run->status)));
+    if (status == script->undisturbed)
+        return 1;
+    if (status != 2 && status != 3 && status != 4)
+        return fault(script, wish, run, "exit status %d", status);
+    words = slurp(run->folder, "err", &size);
+    well = is_sentence(words);
+    free(words);
+    if (!well)
+        return fault(script, wish, run, "exit status %d without a sentence", status);
+    return 1;
+}
+
+/* The files that status 0 promises. */
+static int check_files(const struct script *script, const struct wish *wish, const struct run *run)
+{
+    for (int i = 0; i < 3 && script->files[i] != NULL; i++) {
+        long size = 0;
+        char *bytes = slurp(run->folder, script->files[i], &size);
+        size_t end = strlen(script->ends[i]);
+        int there = bytes != NULL;
+        int whole = there && size > (long)end && strcmp(bytes + size - (long)end, script->ends[i]) == 0;
+
+        free(bytes);
+        if (there && !whole)
+            return fault(script, wish, run, "%s is cut short", script->files[i]);
+        if (!there && WEXITSTATUS(run->status) == 0)
+            return fault(script, wish, run, "%s is missing, with exit status 0", script->files[i]);
+    }
+    return 1;
+}
+
+/* Nothing that was synced is gone, and no call that failed has become a verdict against a group. */
+static int check_journal(const struct script *script, const struct wish *wish, const struct run *run)
+{
+    static const char *const look[] = {"report", "--run", "run", "--json", NULL};
+    long size = 0;
+    char *bytes = slurp(run->folder, "run/journal.jsonl", &size);
+    int kept = run->synced_size == 0 || (bytes != NULL && size >= run->synced_size &&
+                                         memcmp(bytes, run->synced, (size_t)run->synced_size) == 0);
+    int false_verdict = bytes != NULL && strstr(bytes, "\"verdict\":\"fail\"") != NULL;
+    int status;
+
+    free(bytes);
+    if (!kept)
+        return fault(script, wish, run, "the journal's %ld synced bytes are not there any more (%ld are)",
+                     run->synced_size, size);
+    if (false_verdict)
+        return fault(script, wish, run, "the journal holds a failed verdict");
+    shell("cp %s/err %s/err-kept", run->folder, run->folder);
+    status = run_plainly(look, run->folder);
+    if (status != 0 && !(status == 2 && run->synced_size == 0))
+        return fault(script, wish, run, "report of what it left: exit status %d", status);
+    return 1;
+}
+
+/* The run goes on, or begins anew where it had not begun. */
+static int check_resume(const struct script *script, const struct wish *wish, const struct run *run)
+{
+    static const char *const again[] = {"search", "--profile", "tern.json", "--run", "run", NULL};
+    int status;
+
+    if (!script->writes_journal || wish->at % RESUME_EACH != 0)
+        return 1;
+    status = run_plainly(again, run->folder);
+    if (status != 0)
+        return fault(script, wish, run, "the search cannot be gone on with: exit status %d", status);
+    return 1;
+}
+
+/* --- all of them
+ * -------------------------------------------------------------------------------------------- */
+
+/* 1 when something was failed; ret_count: how many calls or allocations there were. */
+static int try_one(const struct script *script, const struct wish *wish, long *ret_count)
+{
+    struct run run = {.hit = NULL};
+
+    run_traced(script, wish, &run);
+    if (run.failed)
+        (void)(check_end(script, wish, &run) && check_files(script, wish, &run) &&
+               check_journal(script, wish, &run) && check_resume(script, wish, &run));
+    *ret_count = wish->of_allocations ? run.allocations : run.counted;
+    free(run.synced);
+    return run.failed;
+}
+
+/* Every N, or as many as the time suffices for, evenly. The count of one undisturbed run may be a little off
+ * (the loop turns by the clock): the last N is the first that finds nothing to fail. */
+static void try_kind(const struct script *script, int of_allocations, int for_ever)
+{
+    const char *word = getenv("HOLDFAST_FAILING");
+    struct wish wish = {.of_allocations = of_allocations, .for_ever = for_ever, .at = LONG_MAX};
+    double began = now_s();
+    double each_s;
+    long count;
+    long step;
+    long tried = 0;
+    long unused;
+
+    (void)try_one(script, &wish, &count);
+    each_s = now_s() - began + 0.05; /* what it left is read, too */
+    step = word == NULL               ? (long)((double)count * each_s / script->budget_s) + 1
+           : strcmp(word, "all") == 0 ? 1
+                                      : strtol(word, NULL, 10);
+    step = step < 1 ? 1 : step;
+    for (wish.at = step > 1 ? 1 + step / 3 : 1; try_one(script, &wish, &unused); wish.at += step)
+        tried++;
+    printf("%s: %s failed %s, %ld of %ld", script->name, of_allocations ? "an allocation" : "a system call",
+           for_ever ? "for ever" : "once", tried, count);
+    if (step > 1)
+        printf(": one in %ld (HOLDFAST_FAILING=all: every one)", step);
+    printf("; %.1f s\n", now_s() - began);
+    (void)fflush(stdout);
+}
+
+static void expect_status(const char *const *arguments, const char *folder, int expected)
+{
+    int status = run_plainly(arguments, folder);
+
+    if (status == expected)
+        return;
+    fprintf(stderr, "%s undisturbed: exit status %d instead of %d\n", arguments[0], status, expected);
+    exit(1);
+}
+
+/* The journal up to where its last trial has been loaded: as if the program had been ended there. */
+static void cut_journal(const char *folder)
+{
+    long size = 0;
+    char *bytes = slurp(folder, "run/journal.jsonl", &size);
+    char *last = NULL;
+    char path[400];
+
+    for (char *at = bytes; at != NULL && (at = strstr(at, "\"type\":\"trial-loaded\"")) != NULL; at++)
+        last = at;
+    if (last == NULL || strchr(last, '\n') == NULL)
+        broken("the journal has no trial-loaded");
+    path_in(path, folder, "run/journal.jsonl");
+    if (truncate(path, strchr(last, '\n') + 1 - bytes) != 0)
+        broken(path);
+    free(bytes);
+}
+
+static void make_templates(void)
+{
+    char folder[300];
+    FILE *file;
+
+    (void)snprintf(base, sizeof base, "/tmp/holdfast-failing-XXXXXX");
+    if (mkdtemp(base) == NULL)
+        broken("mkdtemp");
+    shell("mkdir %s/empty", base);
+    (void)snprintf(folder, sizeof folder, "%s/empty/tern.json", base);
+    file = fopen(folder, "we");
+    if (file == NULL || fputs(profile, file) < 0 || fclose(file) != 0)
+        broken(folder);
+    shell("cp -a %s/empty %s/done", base, base);
+    (void)snprintf(folder, sizeof folder, "%s/done", base);
+    expect_status(scripts[0].arguments, folder, scripts[0].undisturbed);
+    shell("cp -a %s/done %s/open && rm -f %s/done/run/*.html %s/done/run/certificate-*", base, base, base,
+          base);
+    (void)snprintf(folder, sizeof folder, "%s/open", base);
+    cut_journal(folder);
+}
+
+static int show_one(const struct script *script, const char *kind, const char *number)
+{
+    struct wish wish = {.of_allocations = strncmp(kind, "allocation", 10) == 0,
+                        .for_ever = strchr(kind, '+') != NULL,
+                        .at = strtol(number, NULL, 10)};
+    long unused;
+    int failed = try_one(script, &wish, &unused);
+
+    printf("%s; %d faults; folder %s/try\n", failed ? "failed" : "there are not so many", faults, base);
+    return faults > 0;
+}
+
+int main(int argc, char **argv)
+{
+    struct sigaction action = {.sa_handler = on_alarm};
+    const struct script *script = NULL;
+
+    for (size_t i = 0; argc >= 2 && i < sizeof scripts / sizeof scripts[0]; i++) {
+        if (strcmp(argv[1], scripts[i].name) == 0)
+            script = &scripts[i];
+    }
+    if (script == NULL || (argc != 2 && argc != 4)) {
+        fprintf(stderr, "usage: failing_calls search|resume|certify|report [KIND N]\n");
+        return 2;
+    }
+    (void)sigaction(SIGALRM, &action, NULL); /* without SA_RESTART: waiting ends */
+    (void)setenv("HOME", "/nonexistent", 1);
+    make_templates();
+    if (argc == 4)
+        return show_one(script, argv[2], argv[3]);
+    for (int kind = 0; kind < 4; kind++)
+        try_kind(script, kind / 2, kind % 2);
+    shell("rm -rf %s", base);
+    printf("%d faults\n", faults);
+    return faults > 0;
+}

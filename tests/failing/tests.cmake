@@ -1,0 +1,18 @@
+# Every system call and every allocation failed, one after the other: see failing_calls.c.
+if(CMAKE_SYSTEM_PROCESSOR STREQUAL "x86_64" AND NOT CMAKE_CROSSCOMPILING AND NOT HOLDFAST_SANITIZE)
+    add_library(failing_shim MODULE EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/failing/shim.c)
+    target_include_directories(failing_shim PRIVATE ${PROJECT_SOURCE_DIR}/tests)
+    target_link_libraries(failing_shim PRIVATE holdfast_flags)
+    target_compile_options(failing_shim PRIVATE -fno-builtin)
+    add_executable(failing_calls EXCLUDE_FROM_ALL ${PROJECT_SOURCE_DIR}/tests/failing/failing_calls.c)
+    target_include_directories(failing_calls PRIVATE ${PROJECT_SOURCE_DIR}/tests)
+    target_link_libraries(failing_calls PRIVATE holdfast_flags)
+    target_compile_definitions(failing_calls PRIVATE HOLDFAST_BINARY="$<TARGET_FILE:holdfast>"
+        FAILING_SHIM="$<TARGET_FILE:failing_shim>")
+    add_dependencies(failing_calls holdfast failing_shim)
+    add_dependencies(all_tests failing_calls)
+    foreach(script search resume certify report)
+        add_test(NAME failing/${script} COMMAND failing_calls ${script})
+        set_tests_properties(failing/${script} PROPERTIES TIMEOUT 300 SKIP_RETURN_CODE 77)
+    endforeach()
+endif()
