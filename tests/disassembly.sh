@@ -22,6 +22,7 @@ x86-64-avx512/fma_residue advance_512
 x86-64-avx2/pulse advance_256
 x86-64-avx512/pulse advance_512
 aarch64/fma_residue advance_128
+aarch64/fma_single advance_128
 aarch64/wide_multiply advance
 '
 
@@ -74,7 +75,8 @@ x86-64-avx2/fma_residue advance_folded_256 30 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/fma_single advance_128 30 ^vfn?m(add|sub)[0-9]*ps .*%xmm
 x86-64-avx2/fma_single advance_256 30 ^vfn?m(add|sub)[0-9]*ps .*%ymm
 x86-64-avx2/gather * 2 ^vpgather
-x86-64-avx2/hash * 400 ^rorx
+x86-64-avx2/hash advance 144 ^rorx
+x86-64-avx2/hash * 240 ^rorx
 x86-64-avx2/matrix advance_256 12 ^vfn?m(add|sub)[0-9]*pd .*%ymm
 x86-64-avx2/matrix_single advance_256 12 ^vfn?m(add|sub)[0-9]*ps .*%ymm
 x86-64-avx2/packed advance_256 60 ^vpmaddubsw .*%ymm
@@ -104,10 +106,17 @@ x86-64-avx512/packed_vnni advance_512 90 ^vpdpbusd .*%zmm
 x86-64-avx512/pulse advance_512 24 ^vfn?m(add|sub)[0-9]*pd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vpaddd .*%zmm
 x86-64-avx512/vector_integer advance_512 112 ^vprold .*%zmm
+aarch64/carryless advance_128 40 ^pmull
 aarch64/cipher advance_128 120 ^aese
 aarch64/cipher advance_128 108 ^aesmc
+aarch64/crc advance 200 ^crc32cx
 aarch64/fma_residue advance_128 30 ^fml[as]
 aarch64/fma_residue advance_128 10 ^fmul
+aarch64/fma_single advance_128 30 ^fml[as].*4s
+aarch64/fma_single advance_128 10 ^fmul.*4s
+aarch64/hash advance 64 ^sha256h[ \t]
+aarch64/hash advance 64 ^sha256h2
+aarch64/hash advance 48 ^sha256su1
 aarch64/vector_integer advance_128 24 ^tbl
 aarch64/vector_integer advance_128 48 ^add.*v[0-9]+\.4s
 aarch64/wide_multiply advance 48 ^umulh

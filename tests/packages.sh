@@ -12,6 +12,7 @@ packages_build="gcc libc6-dev make cmake pkgconf libuv1-dev libcjson-dev libhwlo
 packages_test="clang valgrind tmux libcmocka-dev libgmp-dev libgsl-dev libssl-dev"
 packages_browser="chromium poppler-utils" # a test is skipped without them
 packages_install="mandoc lintian dpkg-dev file fakeroot zsh fish" # the same
+packages_fleet="slurmctld slurmd slurm-client munge" # the same
 packages_machine="qemu-system-x86 qemu-utils busybox-static cpio e2fsprogs kmod"
 packages_cross="gcc-aarch64-linux-gnu libc6-dev-arm64-cross qemu-user-static"
 

@@ -2,12 +2,14 @@
 # Every test, from a fresh clone.
 #
 #   sh tests/run.sh           all tiers: gcc and clang with warnings as errors, unit, standards, simulation, crash,
-#                             command-line and injection tests (5,000 faults a kernel), the same without the last under
-#                             address and undefined-behaviour sanitizers where they apply, two programs under
+#                             command-line and injection tests (5,000 faults a kernel), the documents' commands, the
+#                             cases of the fuzz targets, a fleet of two; unit, simulation, crash, command-line tests and
+#                             those cases again under address and undefined-behaviour sanitizers where they apply, two programs under
 #                             valgrind, four emulated nights (tests/machine), another architecture (tests/aarch64.sh),
 #                             the checks of layers, style, flags and disassembly
-#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), the installation but for
-#                             its packages, the checks of layers, style, flags and disassembly
+#   sh tests/run.sh quick     gcc, unit, command-line and injection tests (300 faults a kernel), the documents' commands,
+#                             the cases of the fuzz targets, the installation but for its packages, the checks of
+#                             layers, style, flags and disassembly
 #
 # What passes is one line; what fails is printed in full. The last line is "N passed, N failed, N skipped"; exit
 # status 1 when anything failed. Builds live in build-dev, build-clang and build-asan.
@@ -27,7 +29,7 @@ packages_need $packages_build $packages_test
 # shellcheck disable=SC2086 # a list of packages
 packages_want $packages_browser $packages_install
 # shellcheck disable=SC2086 # a list of packages
-[ "$tier" = quick ] || packages_want $packages_machine
+[ "$tier" = quick ] || packages_want $packages_machine $packages_fleet
 for preset in dev clang asan; do
     build_folder_check build-$preset
 done
@@ -185,7 +187,7 @@ if build dev; then
     part "tests/disassembly.sh, gcc" sh tests/disassembly.sh build-dev
     part "tests/disassembly.sh --self-test" sh tests/disassembly.sh --self-test
     if [ "$tier" = quick ]; then
-        tests dev "unit, command-line, injection and installation tests" -R '^(unit|cli|inject|install)/' \
+        tests dev "unit, command-line, injection and installation tests" -R '^(unit|cli|inject|install|fuzz|docs)/' \
             -E '^install/(debian|reproducible)$'
     else
         HOLDFAST_INJECTIONS=${HOLDFAST_INJECTIONS:-5000}
@@ -197,7 +199,7 @@ if [ "$tier" = full ]; then
     build clang && part "tests/disassembly.sh, clang" sh tests/disassembly.sh build-clang
     if build asan; then
         # Not the detector: it flips registers, and in sanitized code many of them hold addresses.
-        tests asan "all but standards and the detector, under sanitizers" -R '^(unit|crash|cli|sim)/' \
+        tests asan "all but standards and the detector, under sanitizers" -R '^(unit|crash|cli|sim|fuzz)/' \
             -E '^sim/test_detector$'
     fi
     part "a search under valgrind" valgrind_search

@@ -11,8 +11,8 @@
  * asks a program of the user's; `sheet` asks a person. docs/drivers.md says what each needs and does.
  *
  * `rig` also plays the machine: its poll says which damage the simulated processor does, its sensors show the
- * model's temperatures and clocks. Real drivers never return damage. `command` and `sheet` can be put in front
- * of the rig (hf_driver_rig_set_by), with a folder between them that stands for the board.
+ * model's temperatures and clocks. Real drivers never return damage. `command` and `sheet` can be put in
+ * front of the rig (hf_driver_rig_set_by), with a folder between them that stands for the board.
  */
 #ifndef HOLDFAST_DRIVER_H
 #define HOLDFAST_DRIVER_H
@@ -71,7 +71,7 @@ struct hf_driver_config {
     const int16_t *last_step;
     /* rig only */
     const struct hf_rig_config *rig;
-    const char *board; /* the folder of the ratios, when they are set from outside; NULL otherwise */
+    const char *board;         /* the folder of the ratios, when they are set from outside; NULL otherwise */
     const char *run_directory; /* where rig-boot lives; NULL: nothing is kept, and the machine cannot reset */
     double clock_factor;
     double run_time_s; /* run time already passed: the model's slow drift goes on from there */
@@ -106,7 +106,8 @@ struct hf_driver_ops {
     /* What runs on the group now, as a mixture of slices (hf_rig_set_load); count 0: idle. */
     int (*load)(void *state, int group, const struct hf_load_slice *slices, int count,
                 struct hf_error *error);
-    /* Its workers are starting: it draws the load's current from now on, but has no faults until begin_run. */
+    /* Its workers are starting: it draws the load's current from now on, but has no faults until begin_run.
+     */
     int (*prepare)(void *state, int group, const struct hf_load_slice *slices, int count,
                    struct hf_error *error);
     void (*begin_run)(void *state, int group);
@@ -117,9 +118,9 @@ struct hf_driver_ops {
      * caller ends the group's trial on it. Nothing follows a reset. Time that did not fit is made up by the
      * next call. */
     int (*poll)(void *state, double run_seconds, struct hf_rig_fault *ret_damage);
-    /* 1: a damage of this group was told, and is to be noticed in the wall's time, not in the model's faster
-     * one: the group has no further faults, and its run time does not count. */
-    int (*is_silent)(const void *state, int group);
+    /* 1: a damage was told and is being noticed, in the wall's time and not in the model's faster one: the
+     * model stands still, and no run time counts. */
+    int (*is_waiting)(const void *state);
     /* A reset of the simulated machine: makes the next boot durable. The caller then dies without a word;
      * every later call but close fails. */
     int (*reset)(void *state, struct hf_error *error);
@@ -131,15 +132,15 @@ struct hf_driver_ops {
 
 /* The driver of that name; NULL when there is none. */
 const struct hf_driver_ops *hf_driver_find(const char *name);
-/* The rig whose ratios are set from outside, by "command" or "sheet" (of the profile's rig section); for "" the
- * rig itself; NULL when there is no such. */
+/* The rig whose ratios are set from outside, by "command" or "sheet" (of the profile's rig section); for ""
+ * the rig itself; NULL when there is no such. */
 const struct hf_driver_ops *hf_driver_rig_set_by(const char *set_by);
 int hf_driver_count(void);
 const struct hf_driver_ops *hf_driver_at(int index);
 
-/* Applies the baseline of every group that is not left out, together and then, if that fails, one by one, and believes it only after
- * read_back. HF_E_UNPROVED (a person has to do it) or HF_E_MISMATCH names each group whose return cannot be
- * confirmed. */
+/* Applies the baseline of every group that is not left out, together and then, if that fails, one by one, and
+ * believes it only after read_back. HF_E_UNPROVED (a person has to do it) or HF_E_MISMATCH names each group
+ * whose return cannot be confirmed. */
 int hf_driver_to_baseline(const struct hf_driver_ops *ops, void *state, const struct hf_driver_config *config,
                           struct hf_error *error);
 

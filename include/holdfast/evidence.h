@@ -135,7 +135,8 @@ struct hf_evidence_setting {
     X(FIRMWARE_VENDOR, "firmware_vendor", STRING)                                                            \
     X(FIRMWARE_VERSION, "firmware_version", STRING)                                                          \
     X(FIRMWARE_DATE, "firmware_date", STRING)                                                                \
-    X(VIRTUAL_MACHINE, "virtual_machine", BOOL)
+    X(VIRTUAL_MACHINE, "virtual_machine", BOOL)                                                              \
+    X(BUILD, "build", STRING)
 
 enum hf_condition {
 #define HF_CONDITION_ENUM(name, key, kind) HF_CONDITION_##name,

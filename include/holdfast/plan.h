@@ -141,7 +141,10 @@ struct hf_plan_view {
     double defect_probability;   /* NAN: the method cannot tell */
     double defect_rate_per_hour; /* of load, expected if there is one; NAN likewise */
     int defect_cpu;              /* the one that failed last; -1: never told */
-    int left_alone;              /* 1: five void trials in a row; the group stays at its last good choice */
+    /* 1: it stands at its baseline, below which it may not go, and is expected to fault more often there than
+     * is to be claimed: no certificate, whatever the soak says. */
+    int unsafe_at_baseline;
+    int left_alone; /* 1: five void trials in a row; the group stays at its last good choice */
     enum hf_cause left_alone_cause;
 };
 

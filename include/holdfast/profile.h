@@ -55,7 +55,7 @@ struct hf_profile_rig {
     double slope_nats, slope_chip_sd, slope_core_sd, frailty_mhz, drift_mhz, ambient_c;
     double droop_scale, heat_scale;
     int hot_cores, flat_cores, weak_units, stretching, settings_lost, simple;
-    char set_by[16]; /* "command" or "sheet": that driver sets its ratios, from outside; "": it does so itself */
+    char set_by[16]; /* "command" or "sheet": that driver sets its ratios, from outside; "": none does */
     char board[256]; /* the folder between them, one file a group */
 };
 

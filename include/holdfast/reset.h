@@ -37,11 +37,16 @@ void hf_reset_here(unsigned long number);
  * sector of the disk /dev/NAME, written past the kernel's cache, so that it stands in the emulator's log of
  * all writes exactly where it happened. Without the word nothing is opened.
  */
+#define HF_RESET_WITNESS_PATH 64
+
 struct hf_reset_witness {
     int fd;         /* -1: none */
     int64_t offset; /* of the sector; -1: a terminal */
 };
 
+/* Where it is by a kernel's command line: 1, or 0 when it names no place that can be. */
+int hf_reset_witness_place(const char *command_line, char ret_path[HF_RESET_WITNESS_PATH],
+                           int64_t *ret_offset);
 void hf_reset_witness_open(struct hf_reset_witness *witness);
 /* One line, of less than 512 bytes; on its way out of the machine when the call returns. */
 void hf_reset_witness_say(const struct hf_reset_witness *witness, const char *line);

@@ -36,10 +36,10 @@ set(CPACK_PACKAGE_VENDOR "holdfast developers")
 set(CPACK_PACKAGE_CONTACT ${package_maintainer})
 set(CPACK_PACKAGING_INSTALL_PREFIX /usr)
 set(CPACK_STRIP_FILES ON)
+set(CPACK_CMAKE_GENERATOR Ninja) # it only decides whether cpack builds first: no, it packs what was built, tests left out
 set(CPACK_COMPONENTS_ALL program library development)
 set(CPACK_DEB_COMPONENT_INSTALL ON)
-set(CPACK_INSTALL_DEFAULT_DIRECTORY_PERMISSIONS
-    OWNER_READ OWNER_WRITE OWNER_EXECUTE GROUP_READ GROUP_EXECUTE WORLD_READ WORLD_EXECUTE)
+set(CPACK_PRE_BUILD_SCRIPTS ${PROJECT_SOURCE_DIR}/profiles/package/permissions.cmake)
 set(CPACK_PROJECT_CONFIG_FILE ${PROJECT_BINARY_DIR}/package/epoch.cmake)
 file(WRITE ${CPACK_PROJECT_CONFIG_FILE}
     "if(NOT DEFINED ENV{SOURCE_DATE_EPOCH})\n    set(ENV{SOURCE_DATE_EPOCH} ${package_epoch})\nendif()\n")

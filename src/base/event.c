@@ -69,6 +69,7 @@ int hf_cause_fits(enum hf_verdict verdict, enum hf_cause cause)
     case HF_CAUSE_CLOCK_SHORTFALL:
     case HF_CAUSE_SETTING_LOST:
     case HF_CAUSE_INTERRUPTED:
+    case HF_CAUSE_TOO_FEW_BLOCKS:
         return verdict == HF_VERDICT_VOID;
     case HF_CAUSE_TIME_SERVED:
         return verdict == HF_VERDICT_PASS;

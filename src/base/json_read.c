@@ -109,7 +109,10 @@ int hf_json_parse(const char *bytes, size_t size, const char *source, struct cJS
         return hf_fail(error, HF_E_INPUT, "%s: line %d, byte %ld: %s", source,
                        line_of(bytes, size, bytes + fault), fault,
                        words != NULL ? words : "a byte order mark is not part of JSON");
+    errno = 0; /* cJSON does not tell a want of memory from a fault of the text; the allocator does */
     document = cJSON_ParseWithLengthOpts(bytes, size, &end, 0);
+    if (document == NULL && errno == ENOMEM)
+        return hf_fail(error, HF_E_MEMORY, "%s: no memory to read it", source);
     if (document == NULL)
         return hf_fail(error, HF_E_INPUT, "%s: line %d is not JSON", source,
                        end ? line_of(bytes, size, end) : 1);

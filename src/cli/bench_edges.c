@@ -32,6 +32,7 @@ struct core {
     struct hf_edge_log log;
     uint64_t met, missed, wrong;
     uint64_t returned_ticks; /* of the last block */
+    double returned_cpu_ms;  /* of its thread, then */
     struct hf_error error;
 };
 
@@ -80,6 +81,14 @@ static void core_release(struct core *core)
     hf_free(core->log.batch_work_share);
 }
 
+static double cpu_ms(clockid_t clock)
+{
+    struct timespec now = {0};
+
+    (void)clock_gettime(clock, &now);
+    return 1e3 * (double)now.tv_sec + 1e-6 * (double)now.tv_nsec;
+}
+
 static void run_blocks(struct core *core)
 {
     struct hf_place place = {.worker = core->index,
@@ -94,6 +103,7 @@ static void run_blocks(struct core *core)
         hf_block_run(&core->slice, &place, hf_slice_block_seed(&core->slice, core->index, i), BLOCK_S,
                      core->states, core->stop, &block);
         core->returned_ticks = hf_ticks_now();
+        core->returned_cpu_ms = cpu_ms(CLOCK_THREAD_CPUTIME_ID);
         core->wrong += hf_block_expect(&core->slice, &block) != block.digest;
         core->met += block.edges_met;
         core->missed += block.edges_missed;
@@ -300,13 +310,16 @@ static void measure_reports(struct core *core, double *times, struct hf_bench_re
     reaction->report_ms_p99 = quantile(times, reaction->reported, 0.99);
 }
 
-/* Milliseconds from the stop to the end of the block that it met. */
+/* Milliseconds from the stop to the end of the block that it met, and how many of them its thread worked: the
+ * rest it waited for a CPU that others had. */
 static int stop_ms(struct core *core, int pattern, struct hf_random *random, double *ret_ms,
-                   struct hf_error *error)
+                   double *ret_worked_ms, struct hf_error *error)
 {
     const struct timespec wait = {.tv_nsec = STOP_LOW_NS + (long)hf_random_below(random, STOP_SPAN_NS)};
     volatile int stop = 0;
     uint64_t stopped;
+    double cpu_stopped_ms = 0;
+    clockid_t clock;
     pthread_t thread;
 
     core->slice = (struct hf_slice){.seed = hf_random_u64(random),
@@ -324,12 +337,15 @@ static int stop_ms(struct core *core, int pattern, struct hf_random *random, dou
     if (pthread_create(&thread, NULL, core_main, core) != 0)
         return hf_fail(error, HF_E_MISSING, "cannot start a thread");
     (void)clock_nanosleep(CLOCK_MONOTONIC, 0, &wait, NULL);
+    if (pthread_getcpuclockid(thread, &clock) == 0)
+        cpu_stopped_ms = cpu_ms(clock);
     stopped = hf_ticks_now();
     __atomic_store_n((volatile int *)&stop, 1, __ATOMIC_RELEASE);
     (void)pthread_join(thread, NULL);
     *ret_ms = core->returned_ticks > stopped
                   ? 1e3 * (double)(core->returned_ticks - stopped) / hf_ticks_per_second()
                   : 0; /* it was between two blocks */
+    *ret_worked_ms = *ret_ms > 0 ? core->returned_cpu_ms - cpu_stopped_ms : 0;
     *error = core->error;
     return error->code;
 }
@@ -342,8 +358,13 @@ static int measure_stops(struct core *core, double *times, struct hf_bench_react
 
     hf_random_init(&random, hf_ticks_now(), 2);
     while (reaction->stops < STOPS) {
-        if (stop_ms(core, patterns[reaction->stops % 2], &random, &times[reaction->stops], error) != HF_OK)
+        double worked_ms = 0;
+
+        if (stop_ms(core, patterns[reaction->stops % 2], &random, &times[reaction->stops], &worked_ms,
+                    error) != HF_OK)
             return error->code;
+        if (worked_ms > reaction->stop_worked_ms_max)
+            reaction->stop_worked_ms_max = worked_ms;
         reaction->stops++;
     }
     reaction->stop_ms_p50 = quantile(times, reaction->stops, 0.5);

@@ -32,6 +32,7 @@ struct hf_bench_reaction {
     double report_ms_p50, report_ms_p99;
     uint64_t stops;
     double stop_ms_p50, stop_ms_p99, stop_ms_max;
+    double stop_worked_ms_max; /* of the CPU, after the stop: what is left of the load */
 };
 
 /* seconds: for each period. At least one CPU; with one there are no common edges. HF_E_UNPROVED when a block

@@ -73,27 +73,28 @@ static int one_per_core(const struct hf_topology *topology, int group, int *ret_
 
 static void print_groups(const struct hf_topology *topology)
 {
-    printf("core groups (cores that share a last-level cache)\n");
+    hf_survey_say("core groups (cores that share a last-level cache)\n");
     for (int g = 0; g < topology->group_count; g++) {
         const struct hf_topology_group *group = &topology->group[g];
         struct hf_text cpus;
 
         hf_text_init(&cpus, 65536);
         group_cpus(topology, g, &cpus);
-        printf("  %-6s CPUs %-20s %3d cores  ", group->name, cpus.bytes, group->core_count);
+        hf_survey_say("  %-6s CPUs %-20s %3d cores  ", group->name, cpus.bytes, group->core_count);
         if (group->cpu_count > group->core_count)
-            printf("%d threads, ", group->cpu_count);
+            hf_survey_say("%d threads, ", group->cpu_count);
         if (group->cache_level > 0)
-            printf("%llu MiB, ", (unsigned long long)(group->cache_bytes >> 20));
-        printf("%s\n", group->source);
+            hf_survey_say("%llu MiB, ", (unsigned long long)(group->cache_bytes >> 20));
+        hf_survey_say("%s\n", group->source);
         hf_text_release(&cpus);
     }
-    printf("  %d usable CPUs, %d offline, %d not allowed to this process; %d package(s), %d NUMA node(s), "
-           "SMT %s\n",
-           topology->cpu_count, topology->offline_count, topology->not_allowed_count, topology->package_count,
-           topology->numa_count, topology->smt ? "in use" : "not in use");
+    hf_survey_say(
+        "  %d usable CPUs, %d offline, %d not allowed to this process; %d package(s), %d NUMA node(s), "
+        "SMT %s\n",
+        topology->cpu_count, topology->offline_count, topology->not_allowed_count, topology->package_count,
+        topology->numa_count, topology->smt ? "in use" : "not in use");
     if (topology->notes[0] != '\0')
-        printf("  note: %s\n", topology->notes);
+        hf_survey_say("  note: %s\n", topology->notes);
 }
 
 static const char *or_unknown(const char *text)
@@ -103,29 +104,31 @@ static const char *or_unknown(const char *text)
 
 static void print_facts(const struct hf_machine_facts *facts)
 {
-    printf("\nmachine\n  processor  %s (%s", or_unknown(facts->cpu_model), or_unknown(facts->cpu_vendor));
+    hf_survey_say("\nmachine\n  processor  %s (%s", or_unknown(facts->cpu_model),
+                  or_unknown(facts->cpu_vendor));
     if (facts->cpu_family >= 0)
-        printf(", family %d, model %d, stepping %d", facts->cpu_family, facts->cpu_model_number,
-               facts->cpu_stepping);
-    printf("), microcode %s\n", or_unknown(facts->microcode));
-    printf("  kernel     %s%s\n", or_unknown(facts->kernel),
-           facts->virtual_machine == 1 ? "; a virtual machine: clocks and settings are the host's" : "");
-    printf("  firmware   %s %s %s\n", or_unknown(facts->firmware_vendor), facts->firmware_version,
-           facts->firmware_date);
-    printf("  governor   %s;  SMT %s;  memory %llu MiB\n", or_unknown(facts->governor),
-           or_unknown(facts->smt), (unsigned long long)(facts->memory_bytes >> 20));
+        hf_survey_say(", family %d, model %d, stepping %d", facts->cpu_family, facts->cpu_model_number,
+                      facts->cpu_stepping);
+    hf_survey_say("), microcode %s\n", or_unknown(facts->microcode));
+    hf_survey_say("  kernel     %s%s\n", or_unknown(facts->kernel),
+                  facts->virtual_machine == 1 ? "; a virtual machine: clocks and settings are the host's"
+                                              : "");
+    hf_survey_say("  firmware   %s %s %s\n", or_unknown(facts->firmware_vendor), facts->firmware_version,
+                  facts->firmware_date);
+    hf_survey_say("  governor   %s;  SMT %s;  memory %llu MiB\n", or_unknown(facts->governor),
+                  or_unknown(facts->smt), (unsigned long long)(facts->memory_bytes >> 20));
 }
 
 static void print_drivers(const struct survey *survey)
 {
-    printf("\nsetting drivers\n");
+    hf_survey_say("\nsetting drivers\n");
     for (int i = 0; i < hf_driver_count(); i++) {
         const struct hf_driver_ops *driver = hf_driver_at(i);
         char why[160];
         int works = hf_survey_driver_works(driver, survey->topology, survey->machine, why, sizeof why);
 
-        printf("  %-8s %s%s%s%s\n", driver->name, driver->sentence,
-               works ? "" : " (not here: ", works ? "" : why, works ? "" : ")");
+        hf_survey_say("  %-8s %s%s%s%s\n", driver->name, driver->sentence,
+                      works ? "" : " (not here: ", works ? "" : why, works ? "" : ")");
     }
 }
 
@@ -159,9 +162,9 @@ static void print_proof(const struct survey *survey)
     double slowest_ms = 0;
     int proved = 0;
 
-    printf("\nproof: one wrong bit planted in each kernel on each CPU\n");
+    hf_survey_say("\nproof: one wrong bit planted in each kernel on each CPU\n");
     if (survey->proofs == NULL) {
-        printf("  not made: %s\n", survey->why_no_proof);
+        hf_survey_say("  not made: %s\n", survey->why_no_proof);
         return;
     }
     print_kernels();
@@ -173,11 +176,11 @@ static void print_proof(const struct survey *survey)
             slowest_ms = proof->start_ms > slowest_ms ? proof->start_ms : slowest_ms;
             continue;
         }
-        printf("  CPU %-4d planted %d, reported %d%s%s\n", proof->cpu, proof->planted, proof->reported,
-               proof->trouble[0] ? ": " : "", proof->trouble);
+        hf_survey_say("  CPU %-4d planted %d, reported %d%s%s\n", proof->cpu, proof->planted, proof->reported,
+                      proof->trouble[0] ? ": " : "", proof->trouble);
     }
-    printf("  %d of %d CPUs reported every planted bit; slowest worker ready in %.1f ms\n", proved,
-           survey->topology->cpu_count, slowest_ms);
+    hf_survey_say("  %d of %d CPUs reported every planted bit; slowest worker ready in %.1f ms\n", proved,
+                  survey->topology->cpu_count, slowest_ms);
 }
 
 /* --- JSON ------------------------------------------------------------------------------------------- */
@@ -371,8 +374,8 @@ static int show(struct survey *survey, struct hf_error *error)
         if (survey->machine != NULL)
             hf_survey_missing_print(survey->machine);
         if (settings.write_profile != NULL)
-            printf("\nwrote %s: one CPU of each core%s; fill in the ratios before a search\n",
-                   settings.write_profile, survey->topology->smt ? " (its siblings stay idle)" : "");
+            hf_survey_say("\nwrote %s: one CPU of each core%s; fill in the ratios before a search\n",
+                          settings.write_profile, survey->topology->smt ? " (its siblings stay idle)" : "");
     }
     return unreported(survey);
 }
@@ -388,8 +391,8 @@ static int record(const struct survey *survey, struct hf_error *error)
     if (hf_recording_save(&survey->machine->host, settings.record, &totals, error) != HF_OK)
         return error->code;
     if (!settings.json)
-        printf("recorded %d files in %s (%d were not readable); look at it with survey --root %s\n\n",
-               totals.files, settings.record, totals.unreadable, settings.record);
+        hf_survey_say("recorded %d files in %s (%d were not readable); look at it with survey --root %s\n\n",
+                      totals.files, settings.record, totals.unreadable, settings.record);
     return HF_OK;
 }
 

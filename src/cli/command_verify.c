@@ -168,9 +168,11 @@ static int choose_targets(const struct hf_session *session, struct verify *verif
         if (test->target[g] && step >= 0)
             test->step[g] = (int16_t)step;
         if (test->step[g] > group->highest_step)
-            return hf_fail(error, HF_E_RANGE,
-                           "--ratio %.2f is above the highest ratio of %s in the profile, %.2f",
-                           settings.ratio, group->name, hf_profile_ratio(profile, group->highest_step));
+            return hf_fail(
+                error, HF_E_REFUSED,
+                "--ratio %.2f is above the highest ratio of %s in the profile, %.2f: ask for less, or "
+                "raise \"highest\" in a profile for a new run, if the makers' limits allow it",
+                settings.ratio, group->name, hf_profile_ratio(profile, group->highest_step));
     }
     if (wanted != HF_GROUP_ALL && !test->target[wanted])
         return hf_fail(error, HF_E_USAGE, "--group %s: the profile leaves this group out: it is never loaded",

@@ -1,5 +1,7 @@
 #include "cli/conditions.h"
 
+#include "base/build.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
@@ -50,11 +52,13 @@ void hf_conditions_of_facts(const struct hf_machine_facts *facts,
     put_text(ret_now[HF_CONDITION_FIRMWARE_VENDOR], facts->firmware_vendor);
     put_text(ret_now[HF_CONDITION_FIRMWARE_VERSION], facts->firmware_version);
     put_text(ret_now[HF_CONDITION_FIRMWARE_DATE], facts->firmware_date);
+    put_text(ret_now[HF_CONDITION_BUILD], hf_build_words());
 }
 
 static int voids_evidence(enum hf_condition condition)
 {
-    return condition != HF_CONDITION_KERNEL && condition != HF_CONDITION_GOVERNOR;
+    return condition != HF_CONDITION_KERNEL && condition != HF_CONDITION_GOVERNOR &&
+           condition != HF_CONDITION_BUILD;
 }
 
 static void compare_entered(const char *name, double before, double now, struct hf_condition_change *changes,

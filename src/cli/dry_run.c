@@ -1,5 +1,6 @@
 #include "cli/dry_run.h"
 
+#include <inttypes.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -7,6 +8,7 @@
 #include "cli/options.h"
 #include "harness/fitness.h"
 #include "holdfast/driver.h"
+#include "holdfast/kernel_settings.h"
 
 struct dry_run {
     struct hf_profile *profile;
@@ -56,6 +58,23 @@ static int show(const struct dry_run *dry, int highest, struct hf_error *error)
     return error->code;
 }
 
+/* The settings of the kernel that a night changes besides (guardian.h); those that are not there cannot be.
+ */
+static void show_kernel(const struct dry_run *dry)
+{
+    struct hf_kernel_setting settings[HF_KERNEL_SETTINGS];
+
+    hf_kernel_settings_survey(&dry->host, settings);
+    printf("--- while the search runs, so that a hang ends in a reset\n");
+    for (int i = 0; i < HF_KERNEL_SETTINGS; i++) {
+        const struct hf_kernel_setting *setting = &settings[i];
+
+        if (setting->trouble == 0 && !setting->satisfied)
+            printf("write %-9" PRId64 " to %s (now %" PRId64 "): %s\n", setting->wanted, setting->file,
+                   setting->found, setting->reason);
+    }
+}
+
 static int open_driver(struct dry_run *dry, struct hf_error *error)
 {
     dry->driver = hf_driver_find(dry->profile->driver);
@@ -80,8 +99,8 @@ int hf_dry_run(const char *profile_path, const char *root)
              hf_host_open(root, &dry->host, &error) == HF_OK && open_driver(dry, &error) == HF_OK) {
         printf("%s by the driver %s, which %s.\nNothing is written now.\n", dry->profile->name,
                dry->driver->name, dry->driver->sentence);
-        if (show(dry, 0, &error) == HF_OK)
-            (void)show(dry, 1, &error);
+        if (show(dry, 0, &error) == HF_OK && show(dry, 1, &error) == HF_OK && !dry->driver->is_simulated)
+            show_kernel(dry);
     }
     if (dry != NULL) {
         if (dry->state != NULL)

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "base/memory.h"
+#include "holdfast/clock.h"
 #include "holdfast/live.h"
 
 /* What an open trial was about, so that its verdict can be told of the right group and ratio. */
@@ -25,7 +26,8 @@ struct hf_screen {
     int16_t last_step[HF_GROUPS_MAX]; /* of the last verdict */
     struct hf_text frame;
     struct hf_text bytes;
-    int lines; /* of the frame on the screen */
+    char next[96]; /* what state.next points to */
+    int lines;     /* of the frame on the screen */
 };
 
 static void measure(struct hf_live_terminal *terminal)
@@ -146,6 +148,37 @@ void hf_screen_say(struct hf_screen *screen, const char *line)
                    line);
 }
 
+/* The trial that will have served its time first; a failure may come before. */
+static void find_next(struct hf_screen *screen)
+{
+    struct hf_live_state *state = &screen->state;
+    const struct hf_live_group *first = NULL;
+    char left[HF_TIME_TEXT];
+    int alike = 0;
+
+    state->next = NULL;
+    for (int g = 0; g < state->group_count; g++) {
+        const struct hf_live_group *group = &state->group[g];
+
+        if (group->limit_s <= 0 || group->limit_s <= group->done_s)
+            continue;
+        if (first == NULL || group->limit_s - group->done_s < first->limit_s - first->done_s)
+            first = group;
+    }
+    if (first == NULL)
+        return;
+    for (int g = 0; g < state->group_count; g++)
+        alike += fabs(state->group[g].limit_s - state->group[g].done_s - first->limit_s + first->done_s) < 1;
+    hf_duration_format(first->limit_s - first->done_s, left);
+    if (alike > 1 && alike == state->group_count)
+        (void)snprintf(screen->next, sizeof screen->next, "all groups will have served their time in %s",
+                       left);
+    else
+        (void)snprintf(screen->next, sizeof screen->next, "%.20s at %.2f will have served its time in %s",
+                       first->name, first->ratio, left);
+    state->next = screen->next;
+}
+
 static void take_view(struct hf_screen *screen, const struct hf_supervisor_view *view)
 {
     struct hf_live_state *state = &screen->state;
@@ -163,6 +196,7 @@ static void take_view(struct hf_screen *screen, const struct hf_supervisor_view 
             state->hottest = state->group[g].name;
         }
     }
+    find_next(screen);
 }
 
 /* A frame that is higher than the window would scroll: it is drawn for the window as it is now, and one drawn
@@ -197,6 +231,7 @@ void hf_screen_show(struct hf_screen *screen, const struct hf_supervisor_view *v
 void hf_screen_end(struct hf_screen *screen)
 {
     screen->state.ended = 1;
+    screen->state.next = NULL;
     for (int g = 0; g < screen->state.group_count; g++) {
         screen->state.group[g].limit_s = 0;
         screen->state.group[g].doing = "";

@@ -68,6 +68,10 @@ void hf_survey_machine_free(struct hf_survey_machine *machine); /* NULL is allow
 int hf_survey_driver_works(const struct hf_driver_ops *driver, const struct hf_topology *topology,
                            const struct hf_survey_machine *machine, char *ret_why, size_t size);
 
+/* As printf, in lines of at most 80 columns: what is longer goes on below, two columns further in. Nothing is
+ * printed before its line is complete. */
+void hf_survey_say(const char *format, ...) __attribute__((format(printf, 1, 2)));
+
 void hf_survey_machine_print(const struct hf_survey_machine *machine, const struct hf_topology *topology);
 void hf_survey_missing_print(const struct hf_survey_machine *machine);
 void hf_survey_machine_write(const struct hf_survey_machine *machine, const struct hf_topology *topology,

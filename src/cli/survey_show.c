@@ -13,17 +13,18 @@ static void print_clock(const struct hf_survey_machine *machine, const struct hf
 {
     const struct hf_survey_clock *clock = &machine->clock;
 
-    printf("\nclock\n  measured by %s: %s%s%s%s\n", hf_clock_method_name(clock->method),
-           hf_clock_method_sentence(clock->method), clock->reasons[0] != '\0' ? " (" : "", clock->reasons,
-           clock->reasons[0] != '\0' ? ")" : "");
+    hf_survey_say("\nclock\n  measured by %s: %s%s%s%s\n", hf_clock_method_name(clock->method),
+                  hf_clock_method_sentence(clock->method), clock->reasons[0] != '\0' ? " (" : "",
+                  clock->reasons, clock->reasons[0] != '\0' ? ")" : "");
     for (int i = 0; i < clock->measured_count; i++)
-        printf("%s%s CPU %d %.0f MHz%s", i % 4 == 0 ? "  " : ", ",
-               topology->group[clock->measured[i].group].name, clock->measured[i].cpu, clock->measured[i].mhz,
-               i % 4 == 3 || i == clock->measured_count - 1 ? "\n" : "");
+        hf_survey_say("%s%s CPU %d %.0f MHz%s", i % 4 == 0 ? "  " : ", ",
+                      topology->group[clock->measured[i].group].name, clock->measured[i].cpu,
+                      clock->measured[i].mhz, i % 4 == 3 || i == clock->measured_count - 1 ? "\n" : "");
     if (clock->policies > 0)
-        printf("  controlled by %s, %d policies, %.0f to %.0f MHz; governors: %s\n",
-               clock->frequency_driver[0] != '\0' ? clock->frequency_driver : "?", clock->policies,
-               clock->lowest_mhz, clock->highest_mhz, clock->governors[0] != '\0' ? clock->governors : "?");
+        hf_survey_say("  controlled by %s, %d policies, %.0f to %.0f MHz; governors: %s\n",
+                      clock->frequency_driver[0] != '\0' ? clock->frequency_driver : "?", clock->policies,
+                      clock->lowest_mhz, clock->highest_mhz,
+                      clock->governors[0] != '\0' ? clock->governors : "?");
 }
 
 /* --- sensors ---------------------------------------------------------------------------------------- */
@@ -33,19 +34,20 @@ static void print_sensor(const struct hf_survey_machine *machine, int index)
     const struct hf_sensor *sensor = hf_sensors_at(machine->sensors, index);
     const struct hf_reading *reading = &machine->readings[index];
 
-    printf("  %-11s %s %s%s%s: ", sensor->role != HF_ROLE_NONE ? hf_sensor_role_name(sensor->role) : "",
-           sensor->chip, sensor->input, sensor->label[0] != '\0' ? " " : "", sensor->label);
+    hf_survey_say(
+        "  %-11s %s %s%s%s: ", sensor->role != HF_ROLE_NONE ? hf_sensor_role_name(sensor->role) : "",
+        sensor->chip, sensor->input, sensor->label[0] != '\0' ? " " : "", sensor->label);
     if (reading->trouble == HF_SENSOR_GOOD && sensor->kind != HF_SENSOR_ENERGY)
-        printf("%.*f %s", sensor->kind == HF_SENSOR_VOLTAGE ? 3 : 1, reading->value,
-               hf_sensor_kind_unit(sensor->kind));
+        hf_survey_say("%.*f %s", sensor->kind == HF_SENSOR_VOLTAGE ? 3 : 1, reading->value,
+                      hf_sensor_kind_unit(sensor->kind));
     else if (reading->trouble == HF_SENSOR_GOOD)
-        printf("energy counter");
+        hf_survey_say("energy counter");
     else
-        printf("%s (%s)", hf_sensor_trouble_name(reading->trouble),
-               hf_sensor_trouble_sentence(reading->trouble));
+        hf_survey_say("%s (%s)", hf_sensor_trouble_name(reading->trouble),
+                      hf_sensor_trouble_sentence(reading->trouble));
     if (isfinite(sensor->critical))
-        printf(" (critical at %.0f)", sensor->critical);
-    printf("\n");
+        hf_survey_say(" (critical at %.0f)", sensor->critical);
+    hf_survey_say("\n");
 }
 
 /* The cores of a group in one line. */
@@ -67,10 +69,11 @@ static int print_group_sensors(const struct hf_survey_machine *machine, const st
         highest = fmax(highest, machine->readings[i].value);
     }
     if (show && count > 0 && highest >= lowest)
-        printf("  core-group  %s: %d sensors, %.1f to %.1f degC\n", topology->group[group].name, count,
-               lowest, highest);
+        hf_survey_say("  core-group  %s: %d sensors, %.1f to %.1f degC\n", topology->group[group].name, count,
+                      lowest, highest);
     else if (show && count > 0)
-        printf("  core-group  %s: %d sensors, none of them believed\n", topology->group[group].name, count);
+        hf_survey_say("  core-group  %s: %d sensors, none of them believed\n", topology->group[group].name,
+                      count);
     return count > 0;
 }
 
@@ -95,13 +98,13 @@ static void print_sensors(const struct hf_survey_machine *machine, const struct 
 
     for (int i = 0; i < count; i++)
         good += machine->readings[i].trouble == HF_SENSOR_GOOD;
-    printf("\nsensors: %d, %d of them believed\n", count, good);
+    hf_survey_say("\nsensors: %d, %d of them believed\n", count, good);
     print_plain_sensors(machine, 1, &lines);
     for (int group = 0; group < topology->group_count; group++)
         lines += print_group_sensors(machine, topology, group, lines < SENSOR_LINES_MAX);
     print_plain_sensors(machine, 0, &lines);
     if (lines > SENSOR_LINES_MAX)
-        printf("  and %d more lines: --json shows all\n", lines - SENSOR_LINES_MAX);
+        hf_survey_say("  and %d more lines: --json shows all\n", lines - SENSOR_LINES_MAX);
 }
 
 /* --- error sources ---------------------------------------------------------------------------------- */
@@ -111,11 +114,11 @@ static void print_latest(const struct hf_survey_errors *errors)
     for (int i = 0; i < errors->latest_count; i++) {
         const struct hf_hardware_error *event = &errors->latest[i];
 
-        printf("    %s%s %s error", event->previous_boot ? "previous boot: " : "",
-               hf_error_severity_name(event->severity), hf_error_kind_name(event->kind));
+        hf_survey_say("    %s%s %s error", event->previous_boot ? "previous boot: " : "",
+                      hf_error_severity_name(event->severity), hf_error_kind_name(event->kind));
         if (event->cpu >= 0)
-            printf(", CPU %d", event->cpu);
-        printf(": %.*s\n", (int)strcspn(event->text, "\n"), event->text);
+            hf_survey_say(", CPU %d", event->cpu);
+        hf_survey_say(": %.*s\n", (int)strcspn(event->text, "\n"), event->text);
     }
 }
 
@@ -124,34 +127,35 @@ static void print_errors(const struct hf_survey_machine *machine)
     const struct hf_survey_errors *errors = &machine->errors;
     const char *blindness = hf_polling_blindness(&errors->polling);
 
-    printf("\nhardware error reports\n");
+    hf_survey_say("\nhardware error reports\n");
     if (errors->log_readable)
-        printf("  log         %llu records%s; %llu corrected, %llu worse, %llu notices, %llu left by the "
-               "boot before\n",
-               (unsigned long long)errors->log.records,
-               errors->log.begin_is_missing ? " (the boot's first are gone)" : "",
-               (unsigned long long)errors->by_severity[HF_SEVERITY_CORRECTED],
-               (unsigned long long)(errors->by_severity[HF_SEVERITY_DEFERRED] +
-                                    errors->by_severity[HF_SEVERITY_UNCORRECTED] +
-                                    errors->by_severity[HF_SEVERITY_FATAL]),
-               (unsigned long long)errors->by_severity[HF_SEVERITY_NOTICE],
-               (unsigned long long)errors->previous_boot);
+        hf_survey_say(
+            "  log         %llu records%s; %llu corrected, %llu worse, %llu notices, %llu left by the "
+            "boot before\n",
+            (unsigned long long)errors->log.records,
+            errors->log.begin_is_missing ? " (the boot's first are gone)" : "",
+            (unsigned long long)errors->by_severity[HF_SEVERITY_CORRECTED],
+            (unsigned long long)(errors->by_severity[HF_SEVERITY_DEFERRED] +
+                                 errors->by_severity[HF_SEVERITY_UNCORRECTED] +
+                                 errors->by_severity[HF_SEVERITY_FATAL]),
+            (unsigned long long)errors->by_severity[HF_SEVERITY_NOTICE],
+            (unsigned long long)errors->previous_boot);
     else
-        printf("  log         %s\n", errors->log_trouble);
+        hf_survey_say("  log         %s\n", errors->log_trouble);
     print_latest(errors);
     if (blindness == NULL)
-        printf("  polling     every %lld s, %d banks (shortened for a run)\n",
-               (long long)errors->polling.check_interval_s, errors->polling.banks);
+        hf_survey_say("  polling     every %lld s, %d banks (shortened for a run)\n",
+                      (long long)errors->polling.check_interval_s, errors->polling.banks);
     else
-        printf("  polling     %s\n", blindness);
-    printf("  memory      %d error counters;  trace points %s;  dumps of earlier boots: %s",
-           errors->memory_count,
-           errors->trace_points > 0   ? "usable"
-           : errors->trace_points < 0 ? "need root"
-                                      : "none",
-           errors->dumps < 0 ? "need root\n" : "");
+        hf_survey_say("  polling     %s\n", blindness);
+    hf_survey_say("  memory      %d error counters;  trace points %s;  dumps of earlier boots: %s",
+                  errors->memory_count,
+                  errors->trace_points > 0   ? "usable"
+                  : errors->trace_points < 0 ? "need root"
+                                             : "none",
+                  errors->dumps < 0 ? "need root\n" : "");
     if (errors->dumps >= 0)
-        printf("%d\n", errors->dumps);
+        hf_survey_say("%d\n", errors->dumps);
 }
 
 void hf_survey_machine_print(const struct hf_survey_machine *machine, const struct hf_topology *topology)
@@ -165,9 +169,9 @@ void hf_survey_missing_print(const struct hf_survey_machine *machine)
 {
     if (machine->missing_count == 0)
         return;
-    printf("\nmissing\n");
+    hf_survey_say("\nmissing\n");
     for (int i = 0; i < machine->missing_count; i++)
-        printf("  %s\n    -> %s\n", machine->missing[i].what, machine->missing[i].mend);
+        hf_survey_say("  %s\n    -> %s\n", machine->missing[i].what, machine->missing[i].mend);
 }
 
 /* --- JSON ------------------------------------------------------------------------------------------- */

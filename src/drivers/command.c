@@ -68,6 +68,8 @@ static int command_open(const struct hf_driver_config *config, void **ret_state,
     if (access(config->command[0], X_OK) != 0)
         return hf_fail(error, HF_E_MISSING, "the driver's program %.200s cannot be run: %s",
                        config->command[0], strerror(errno));
+    if (geteuid() == 0 && hf_driver_check_program(config->command[0], 0, error) != HF_OK)
+        return error->code;
     state = hf_allocate(1, sizeof *state);
     if (state == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for the command driver");

@@ -29,4 +29,8 @@ double hf_driver_ratio(const struct hf_driver_config *config, int step);
 /* 41.25; four decimals where two would not be exact. */
 void hf_driver_ratio_format(double ratio, char ret_text[HF_RATIO_TEXT]);
 
+/* HF_E_REFUSED when a user other than root and own_user could exchange the program: its file, what its name
+ * links to, or a folder above. */
+int hf_driver_check_program(const char *program, unsigned own_user, struct hf_error *error);
+
 #endif

@@ -8,21 +8,23 @@
  *  2. A model lives as long as one session. It starts with every group at its baseline, idle, at ambient
  * temperature.
  *  3. owed_s is run time that the model still has to make up; it never exceeds OWED_MAX_S.
- *  4. A group is silent in the model (draws current, has no faults) from quiet[g].from_s to quiet[g].to_s, and
- * while it lingers, until quiet[g].idle_s (model time; INFINITY: not planned).
+ *  4. After a trial a group lingers (draws current, has no faults) until idle_s[g], model time; INFINITY:
+ * not.
+ *  5. While hold_s[g] > 0 for any group the model stands still, and no run time counts.
  *
- * Why it lingers: between two trials of a group the workers idle for some 0.1 s. With a clock that runs 200 times
- * faster that would be 20 s in which the rail carries less, and the others' trials, a minute long, would be so much
- * easier that passes at ratios far above the edge teach the plan a slope that is not there. So after a trial a
- * group draws its current on, for LINGER_WALL_S of wall time at most, and draws it from the moment at which the
- * next trial's workers start.
+ * Why it stands still: a fault is noticed within a block and a tick of the judge, 0.05 s. With a clock that
+ * runs 200 times faster those are 10 s of the model's time, in which a group far above its edge would fault
+ * again and again, until one of the faults, or another group's, is a reset that takes the unnoticed one with
+ * it: nearly every fault would become a reset that names nobody. So after a fault the model waits until that
+ * group's trial has ended, or for HOLD_WALL_S of wall time (the strike was masked, nobody noticed: it goes
+ * on).
  *
- * Why silent: a fault is noticed within a block and a tick of the judge, 0.05 s. With a clock that runs 200
- * times faster those are 10 s of the model's time, in which a group far above its edge would fault again and
- * again, until one of the faults is a reset: nearly every fault would become one. So the model holds its breath
- * for that group from NOTICE_S of its own time after a fault until the next run begins, or for SILENT_WALL_S of
- * wall time (the strike was masked, nobody noticed: it goes on). Meanwhile the group's exposure stands still.
- * With a clock factor of 1 all this takes its own time: nobody lingers or falls silent.
+ * Why it lingers: between two trials of a group the workers idle for some 0.1 s: 20 s of the model's time in
+ * which the rail would carry less, and the others' trials, a minute long, would be so much easier that passes
+ * at ratios far above the edge teach the plan a slope that is not there. So after a trial a group draws its
+ * current on, for LINGER_WALL_S of wall time at most, and draws it from the moment at which the next trial's
+ * workers start. With a clock factor of 1 all this takes its own time: the model never waits and nobody
+ * lingers.
  *
  *         open                 reset (durable)
  *   ----------------> RUNNING -----------------> RESET      close: from either
@@ -45,24 +47,17 @@
 
 #define BOOT_FILE_BYTES_MAX 4096
 #define OWED_MAX_S          600.0
-#define NOTICE_S            0.05 /* from a fault to its notice: a block and a tick of the judge */
-#define SILENT_WALL_S       5.0  /* longer than it takes to notice a stopped worker (2 s) */
-#define LINGER_WALL_S       1.0  /* longer than it takes from a trial's end to the next one's start */
+#define HOLD_WALL_S         5.0     /* longer than it takes to notice a stopped worker (2 s) */
+#define LINGER_WALL_S       1.0     /* longer than it takes from a trial's end to the next one's start */
 #define CATCH_UP_CALLS_MAX  1000000 /* more stops than this on the way to run_time_s: the model is broken */
-
-struct quiet {
-    double from_s, to_s; /* a fault is being noticed */
-    double idle_s;       /* the load really ends */
-};
-
-static const struct quiet not_quiet = {INFINITY, INFINITY, INFINITY};
 
 struct rig_state {
     const struct hf_driver_config *config;
     struct hf_rig *rig;
-    double now_s; /* model time of this session */
-    struct quiet quiet[HF_RIG_GROUPS_MAX];
-    char boot_file[PATH_MAX]; /* "" when nothing is kept */
+    double now_s;                     /* model time of this session */
+    double hold_s[HF_RIG_GROUPS_MAX]; /* run time for which its fault may still go unnoticed */
+    double idle_s[HF_RIG_GROUPS_MAX]; /* its load really ends */
+    char boot_file[PATH_MAX];         /* "" when nothing is kept */
     uint64_t boots;
     uint64_t sessions; /* of this boot, this one included */
     double owed_s;
@@ -220,7 +215,7 @@ static int make_rig(struct rig_state *state, struct hf_error *error)
         hf_rig_set_step(state->rig, group, config->groups[group].baseline_step);
     hf_rig_boot(state->rig, stream_number(state));
     for (int group = 0; group < HF_RIG_GROUPS_MAX; group++)
-        state->quiet[group] = not_quiet;
+        state->idle_s[group] = INFINITY;
     return HF_OK;
 }
 
@@ -337,14 +332,13 @@ static int rig_load(void *opaque, int group, const struct hf_load_slice *slices,
 
     if (check_group(state, group, error) != HF_OK)
         return error->code;
-    if (count == 0 && clock_runs_fast(state)) {
-        hf_rig_set_silent(state->rig, group, 1);
-        state->quiet[group] = not_quiet;
-        state->quiet[group].idle_s = state->now_s + LINGER_WALL_S * state->config->clock_factor;
-        return HF_OK;
-    }
-    state->quiet[group].idle_s = INFINITY;
-    return hf_rig_set_load(state->rig, group, slices, count, error);
+    state->hold_s[group] = 0;
+    state->idle_s[group] = INFINITY;
+    if (count > 0 || !clock_runs_fast(state))
+        return hf_rig_set_load(state->rig, group, slices, count, error);
+    hf_rig_set_silent(state->rig, group, 1);
+    state->idle_s[group] = state->now_s + LINGER_WALL_S * state->config->clock_factor;
+    return HF_OK;
 }
 
 static int rig_prepare(void *opaque, int group, const struct hf_load_slice *slices, int count,
@@ -355,7 +349,8 @@ static int rig_prepare(void *opaque, int group, const struct hf_load_slice *slic
     if (check_group(state, group, error) != HF_OK || !clock_runs_fast(state))
         return error->code;
     hf_rig_set_silent(state->rig, group, 1);
-    state->quiet[group] = not_quiet;
+    state->hold_s[group] = 0;
+    state->idle_s[group] = INFINITY;
     return hf_rig_set_load(state->rig, group, slices, count, error);
 }
 
@@ -366,7 +361,8 @@ static void rig_begin_run(void *opaque, int group)
     check(state);
     assert(group >= 0 && group < state->config->group_count);
     hf_rig_begin_run(state->rig, group);
-    state->quiet[group] = not_quiet;
+    state->hold_s[group] = 0;
+    state->idle_s[group] = INFINITY;
 }
 
 static void rig_cores(void *opaque, int group, uint32_t cores)
@@ -391,66 +387,60 @@ static int is_news(const struct hf_rig_fault *damage, int count, const struct hf
     return 1;
 }
 
-/* What was told is being noticed. */
-static void fall_silent_soon(struct rig_state *state, const struct hf_rig_fault *fault)
-{
-    struct quiet *quiet = &state->quiet[fault->group];
-
-    if (fault->kind == HF_DAMAGE_CORRECTED || isfinite(quiet->to_s) || !clock_runs_fast(state))
-        return;
-    quiet->from_s = state->now_s + NOTICE_S;
-    quiet->to_s = quiet->from_s + SILENT_WALL_S * state->config->clock_factor;
-}
-
-static double next_turn_s(const struct rig_state *state)
+static double next_end_s(const struct rig_state *state)
 {
     double next_s = INFINITY;
 
     for (int group = 0; group < state->config->group_count; group++)
-        next_s = fmin(next_s, fmin(fmin(state->quiet[group].from_s, state->quiet[group].to_s),
-                                   state->quiet[group].idle_s));
+        next_s = fmin(next_s, state->idle_s[group]);
     return next_s;
 }
 
-static void end_load(struct rig_state *state, int group)
+static void end_loads(struct rig_state *state)
 {
     struct hf_error error = {0};
 
-    (void)hf_rig_set_load(state->rig, group, NULL, 0, &error); /* no load is always allowed */
-    hf_rig_set_silent(state->rig, group, 0);
-    state->quiet[group].idle_s = INFINITY;
-}
-
-static void take_turns(struct rig_state *state)
-{
     for (int group = 0; group < state->config->group_count; group++) {
-        struct quiet *quiet = &state->quiet[group];
-
-        if (quiet->from_s <= state->now_s) {
-            hf_rig_set_silent(state->rig, group, 1);
-            quiet->from_s = INFINITY;
-        }
-        if (quiet->to_s <= state->now_s) {
-            hf_rig_set_silent(state->rig, group, 0);
-            quiet->to_s = INFINITY;
-        }
-        if (quiet->idle_s <= state->now_s)
-            end_load(state, group);
+        if (state->idle_s[group] > state->now_s)
+            continue;
+        (void)hf_rig_set_load(state->rig, group, NULL, 0, &error); /* no load is always allowed */
+        hf_rig_set_silent(state->rig, group, 0);
+        state->idle_s[group] = INFINITY;
     }
 }
 
-/* Moves the model to its next fault, or turn of a group, or by `seconds`. */
+/* Moves the model to its next fault, or the end of a load, or by `seconds`. */
 static double advance(struct rig_state *state, double seconds, struct hf_rig_fault *ret_fault)
 {
-    double to_turn_s = next_turn_s(state) - state->now_s;
-    double moved_s = hf_rig_advance(state->rig, fmin(seconds, to_turn_s), ret_fault);
+    double to_end_s = next_end_s(state) - state->now_s;
+    double moved_s = hf_rig_advance(state->rig, fmin(seconds, to_end_s), ret_fault);
 
-    /* at a turn exactly, or rounding would leave a rest that never ends */
-    state->now_s = moved_s >= to_turn_s ? next_turn_s(state) : state->now_s + moved_s;
-    if (ret_fault->kind != HF_DAMAGE_NONE)
-        fall_silent_soon(state, ret_fault);
-    take_turns(state);
+    /* at an end exactly, or rounding would leave a rest that never passes */
+    state->now_s = moved_s >= to_end_s ? next_end_s(state) : state->now_s + moved_s;
+    end_loads(state);
     return moved_s;
+}
+
+/* Nothing happens until it is noticed: what is left of this poll is not played. */
+static double hold(struct rig_state *state, int group)
+{
+    state->hold_s[group] = HOLD_WALL_S * state->config->clock_factor;
+    return 0;
+}
+
+static int is_held(const struct rig_state *state)
+{
+    int held = 0;
+
+    for (int group = 0; group < state->config->group_count; group++)
+        held |= state->hold_s[group] > 0;
+    return held;
+}
+
+static void wait_held(struct rig_state *state, double run_seconds)
+{
+    for (int group = 0; group < state->config->group_count; group++)
+        state->hold_s[group] = fmax(0, state->hold_s[group] - run_seconds);
 }
 
 static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_damage)
@@ -464,6 +454,10 @@ static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_d
     assert(run_seconds >= 0 && isfinite(run_seconds));
     if (state->has_reset)
         return 0;
+    if (is_held(state)) {
+        wait_held(state, run_seconds);
+        return 0;
+    }
     left = state->owed_s + run_seconds;
     while (left > 1e-9 && count < HF_DRIVER_DAMAGE_MAX) {
         struct hf_rig_fault fault;
@@ -477,15 +471,17 @@ static int rig_poll(void *opaque, double run_seconds, struct hf_rig_fault *ret_d
         ret_damage[count++] = fault;
         if (fault.kind == HF_DAMAGE_RESET)
             left = 0; /* nothing comes after a reset */
+        else if (fault.kind != HF_DAMAGE_CORRECTED && clock_runs_fast(state))
+            left = hold(state, fault.group);
     }
     state->owed_s = fmin(fmax(left, 0), OWED_MAX_S);
     check(state);
     return count;
 }
 
-static int rig_is_silent(const void *opaque, int group)
+static int rig_is_waiting(const void *opaque)
 {
-    return isfinite(((const struct rig_state *)opaque)->quiet[group].to_s);
+    return is_held(opaque);
 }
 
 static int rig_reset(void *opaque, struct hf_error *error)
@@ -532,7 +528,7 @@ const struct hf_driver_ops hf_driver_rig = {
     .begin_run = rig_begin_run,
     .cores = rig_cores,
     .poll = rig_poll,
-    .is_silent = rig_is_silent,
+    .is_waiting = rig_is_waiting,
     .reset = rig_reset,
     .boot_count = rig_boots,
     .group_celsius = rig_celsius,

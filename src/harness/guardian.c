@@ -47,9 +47,11 @@ static int adjust_kernel(struct hf_supervisor *s, struct hf_guardian *guardian)
         if (settings[i].satisfied || settings[i].trouble == -ENOENT)
             continue;
         (void)snprintf(value, sizeof value, "%" PRId64, settings[i].wanted);
-        if (hf_undo_write(guardian->undo, settings[i].file, value, &error) == HF_OK)
+        if (hf_undo_write(guardian->undo, settings[i].file, value, &error) == HF_OK) {
             changed++;
-        else if (hf_journal_failed(s->run->journal))
+            hf_supervisor_say(s, "%s: %" PRId64 " until the end instead of %" PRId64 ": %s", settings[i].file,
+                              settings[i].wanted, settings[i].found, settings[i].reason);
+        } else if (hf_journal_failed(s->run->journal))
             return hf_fail(&s->error, error.code, "%s", error.message);
         else
             hf_supervisor_say(s, "%s (wanted: %s)", error.message, settings[i].reason);

@@ -165,8 +165,8 @@ static int score_group(const struct hf_night_setup *setup, struct hf_rehearse_ni
         return 0;
     if (night->true_limit[g] > group->highest_step)
         night->true_limit[g] = (int16_t)group->highest_step; /* no plan may go further */
-    if (night->chosen_step[g] < 0)
-        return 1;
+    if (night->chosen_step[g] < 0) /* of a finished night: no certificate for this group */
+        return night->outcome != HF_NIGHT_FINISHED;
     left = night->true_limit[g] - night->chosen_step[g];
     night->steps_left_mean += left;
     night->groups_above += left < 0;
@@ -184,12 +184,15 @@ static void score_claims(const struct hf_night_setup *setup, struct hf_rehearse_
 {
     double bound = hf_exposure_needed(1.0, setup->plan.confidence) / (setup->plan.soak_s / 3600.0);
     double machine = 0.0;
+    int withheld = 0; /* then the machine has no certificate either */
 
     for (int g = 0; g < setup->rig.group_count; g++) {
         double rate = night->true_rate_per_hour[g];
 
-        if (night->chosen_step[g] < 0)
+        if (night->chosen_step[g] < 0) {
+            withheld |= !setup->plan.group[g].left_out;
             continue;
+        }
         machine += rate;
         if (setup->plan.group[g].left_out || setup->plan.group[g].pinned)
             continue;
@@ -200,8 +203,8 @@ static void score_claims(const struct hf_night_setup *setup, struct hf_rehearse_
             night->false_expected += rate > upper_per_hour[g];
         }
     }
-    night->certificates++;
-    night->false_claims += machine > bound;
+    night->certificates += !withheld;
+    night->false_claims += !withheld && machine > bound;
 }
 
 static int score_truth(const struct hf_night_setup *setup, struct hf_rehearse_night *night,

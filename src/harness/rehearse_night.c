@@ -407,8 +407,13 @@ static void finish(struct night *night)
     night->over = 1;
     night->score->outcome = HF_NIGHT_FINISHED;
     night->score->search_hours = night->soak_began_s / 3600.0;
-    for (int g = 0; g < group_count(night); g++)
-        night->score->chosen_step[g] = night->seat[JOINT].step[g]; /* the seat's last trial was the soak */
+    for (int g = 0; g < group_count(night); g++) {
+        struct hf_plan_view view;
+
+        hf_plan_view(night->plan, g, &view);
+        /* the seat's last trial was the soak; no certificate for a group that is unsafe at its baseline */
+        night->score->chosen_step[g] = (int16_t)(view.unsafe_at_baseline ? -1 : night->seat[JOINT].step[g]);
+    }
 }
 
 static void count_decision(struct night *night, int64_t began_ns)

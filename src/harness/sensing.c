@@ -273,6 +273,24 @@ void hf_sensing_take_hottest(const struct hf_supervisor *s, int group, struct hf
     }
 }
 
+double hf_sensing_joules(const struct hf_supervisor *s, int64_t *ret_ns)
+{
+    const struct hf_sensing *sensing = s->sensing;
+    double joules = (double)NAN;
+
+    *ret_ns = sensing != NULL ? sensing->round_ns : 0;
+    for (int i = 0; sensing != NULL && i < hf_sensors_count(sensing->sensors); i++) {
+        const struct hf_sensor *sensor = hf_sensors_at(sensing->sensors, i);
+
+        if (sensor->kind != HF_SENSOR_ENERGY || sensor->role != HF_ROLE_PACKAGE)
+            continue;
+        if (sensing->readings[i].trouble != HF_SENSOR_GOOD)
+            return (double)NAN; /* a sum without one of them would jump */
+        joules = (isnan(joules) ? 0 : joules) + sensing->readings[i].value;
+    }
+    return joules;
+}
+
 double hf_sensing_watts(const struct hf_supervisor *s)
 {
     const struct hf_sensing *sensing = s->sensing;

@@ -58,6 +58,8 @@ struct hf_hottest {
  * names live as long as the sensing. */
 void hf_sensing_take_hottest(const struct hf_supervisor *s, int group, struct hf_hottest *hottest);
 
+/* What the package's energy counters have counted, and when they were read; NAN: there are none. */
+double hf_sensing_joules(const struct hf_supervisor *s, int64_t *ret_ns);
 double hf_sensing_watts(const struct hf_supervisor *s); /* the package's; NAN: not told */
 
 void hf_sensing_run_started(struct hf_supervisor *s, int group);

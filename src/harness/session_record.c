@@ -1,6 +1,7 @@
 /* The record session-begin: who is about to work, and on what machine. */
 #include <stdio.h>
 
+#include "base/build.h"
 #include "harness/supervisor_private.h"
 #include "holdfast/topology.h"
 
@@ -24,6 +25,7 @@ static void write_conditions(struct hf_json_writer *writer)
     hf_json_string(writer, "firmware_version", facts.firmware_version);
     hf_json_string(writer, "firmware_date", facts.firmware_date);
     hf_json_bool(writer, "virtual_machine", facts.virtual_machine);
+    hf_json_string(writer, "build", hf_build_words());
     hf_json_object_close(writer);
 }
 

@@ -592,6 +592,8 @@ static int park_if_fruitless(struct hf_supervisor *s)
     if (!state->parked)
         (void)add_words(s, HF_RECORD_PARKED, "reason", words);
     s->phase = HF_PHASE_ENDING;
+    if (s->error.code == HF_OK)
+        journal_end(s); /* in good order: the next boot must not count one more reset */
     to_baseline(s);
     return 1;
 }

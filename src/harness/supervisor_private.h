@@ -54,6 +54,9 @@ struct hf_trial {
     int setting_confirmed; /* read back after the load: a pass may be believed */
     double celsius_sum, celsius_highest, mhz_sum, mhz_asked_sum, watts_sum; /* over groups and time */
     double watts_highest;
+    double joules_from,
+        joules_to; /* of the package's energy counters, at the trial's first and last reading */
+    int64_t joules_from_ns, joules_to_ns; /* 0: not read yet */
     uint64_t samples, watts_samples;
     struct hf_hottest hottest[HF_ROLE_COUNT];
     struct hf_load_share share[HF_MIX_ENTRIES_MAX];

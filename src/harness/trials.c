@@ -544,20 +544,17 @@ static int is_running(const struct hf_supervisor *s, const struct hf_trial *tria
     return running;
 }
 
-/* What a simulated machine has done to it is being noticed: that takes the wall's time, not the model's. */
-static int stands_still(const struct hf_supervisor *s, const struct hf_trial *trial)
+/* What a simulated machine has done is being noticed: that takes the wall's time, not the model's. */
+static int stands_still(const struct hf_supervisor *s)
 {
     const struct hf_driver_ops *driver = s->options->driver;
-    int still = 0;
 
-    for (int g = 0; g < s->profile->group_count && driver->is_silent != NULL; g++)
-        still |= hf_trial_covers(trial, g) && driver->is_silent(s->driver_state, g);
-    return still;
+    return driver->is_waiting != NULL && driver->is_waiting(s->driver_state);
 }
 
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
-    if (!trial->open || trial->draining || (trial->loaded && stands_still(s, trial)))
+    if (!trial->open || trial->draining || (trial->loaded && stands_still(s)))
         return;
     if (!trial->loaded) {
         if (is_running(s, trial) && all_blocks_begun(s, trial))
@@ -745,7 +742,7 @@ static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
     if (enough_blocks(s, trial, &cpu))
         hf_trial_close(s, trial, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, -1, NULL);
     else
-        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED, HF_GROUP_NONE, cpu,
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_TOO_FEW_BLOCKS, HF_GROUP_NONE, cpu,
                        "too few blocks were finished to prove anything");
 }
 

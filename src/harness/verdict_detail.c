@@ -57,12 +57,21 @@ static void write_clock(const struct hf_supervisor *s, const struct hf_trial *tr
     hf_json_object_close(writer);
 }
 
-/* Of the package, from its power sensors and energy counters. */
+/* Of the package. Energy over time is exact however unevenly it was read; a mean of readings is what is left
+ * where there are only power sensors. */
 static void write_power(const struct hf_trial *trial, struct hf_json_writer *writer)
 {
+    double seconds = (double)(trial->joules_to_ns - trial->joules_from_ns) * 1e-9;
+    double joules = trial->joules_to - trial->joules_from;
+
     if (trial->watts_samples == 0)
         return;
-    hf_json_number(writer, "watts_mean", trial->watts_sum / (double)trial->watts_samples);
+    if (trial->joules_from_ns != 0 && seconds > 1 && joules > 0) {
+        hf_json_number(writer, "joules", joules);
+        hf_json_number(writer, "watts_mean", joules / seconds);
+    } else {
+        hf_json_number(writer, "watts_mean", trial->watts_sum / (double)trial->watts_samples);
+    }
     hf_json_number(writer, "watts_highest", trial->watts_highest);
 }
 

@@ -398,6 +398,21 @@ int hf_watch_is_cooling(struct hf_supervisor *s, int group)
     return 0;
 }
 
+static void take_energy(const struct hf_supervisor *s, struct hf_trial *trial)
+{
+    int64_t read_ns;
+    double joules = hf_sensing_joules(s, &read_ns);
+
+    if (isnan(joules))
+        return;
+    if (trial->joules_from_ns == 0) {
+        trial->joules_from = joules;
+        trial->joules_from_ns = read_ns;
+    }
+    trial->joules_to = joules;
+    trial->joules_to_ns = read_ns;
+}
+
 static void add_to_means(struct hf_supervisor *s, struct hf_trial *trial, int group, double celsius)
 {
     double watts = hf_sensing_watts(s);
@@ -407,6 +422,7 @@ static void add_to_means(struct hf_supervisor *s, struct hf_trial *trial, int gr
         trial->watts_highest = trial->watts_samples == 0 ? watts : fmax(trial->watts_highest, watts);
         trial->watts_samples++;
     }
+    take_energy(s, trial);
     hf_sensing_take_hottest(s, group, trial->hottest);
     if (isnan(celsius))
         return;

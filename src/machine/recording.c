@@ -5,6 +5,7 @@
  * that no pattern names: topology/ppin, for instance, is a serial number and stays where it is.
  */
 #include "holdfast/recording.h"
+#include "machine/facts.h"
 
 #include <assert.h>
 #include <dirent.h>
@@ -15,6 +16,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/utsname.h>
 #include <unistd.h>
 
 #include "base/memory.h"
@@ -34,6 +36,8 @@ static const char *const cpuinfo_lines[] = {
     "physical id", "siblings",     NULL};
 static const char *const meminfo_lines[] = {"MemTotal", NULL};
 static const char *const stat_lines[] = {"cpu", NULL};
+/* What hwloc asks a recorded machine's kernel for, without its host name. */
+static const char *const identity_lines[] = {"OSName:", "OSRelease:", "Architecture:", NULL};
 static const char *const interrupts_lines[] = {"MCE:", "MCP:", "THR:", "DFR:", "TRM:", NULL};
 
 static const struct pattern {
@@ -45,6 +49,7 @@ static const struct pattern {
     {"/proc", "meminfo", meminfo_lines},
     {"/proc", "stat", stat_lines},
     {"/proc", "interrupts", interrupts_lines},
+    {"/proc", "hwloc-nofile-info", identity_lines}, /* of a recording that is recorded again */
     {"/proc/sys/kernel", "osrelease perf_event_paranoid dmesg_restrict", NULL},
     {CPU, "possible present online offline isolated", NULL},
     {CPU "/smt", "active control", NULL},
@@ -66,7 +71,9 @@ static const struct pattern {
     {CPU "/cpu[0-9]*/thermal_throttle", "core_throttle_count package_throttle_count", NULL},
     {CPU "/cpu[0-9]*/microcode", "version", NULL},
     {CPU "/cpu[0-9]*/cpufreq",
-     "scaling_governor base_frequency cpuinfo_max_freq cpuinfo_min_freq scaling_driver", NULL},
+     "scaling_governor scaling_available_governors base_frequency cpuinfo_max_freq cpuinfo_min_freq "
+     "scaling_driver",
+     NULL},
     {CPU "/cpufreq", "boost", NULL},
     {CPU "/cpufreq/policy[0-9]*",
      "affected_cpus related_cpus freqdomain_cpus cpuinfo_min_freq cpuinfo_max_freq base_frequency "
@@ -426,6 +433,36 @@ static int save_cgroup(struct saver *saver)
 
 /* --- the whole -------------------------------------------------------------------------------------- */
 
+/* What hwloc would ask uname() for on the machine itself: some processors are told apart by it. */
+static int save_identity(struct saver *saver)
+{
+    struct utsname name;
+    int length;
+
+    if (!saver->host->is_live || uname(&name) != 0)
+        return HF_OK;
+    length = snprintf(saver->bytes, FILE_BYTES_MAX, "OSName: %s\nOSRelease: %s\nArchitecture: %s\n",
+                      name.sysname, name.release, name.machine);
+    return write_file(saver, "/proc/hwloc-nofile-info", saver->bytes, (size_t)length);
+}
+
+/* Where only /proc/version tells the kernel, its release is kept: the rest names who built it, and where. */
+static int save_release(struct saver *saver)
+{
+    struct hf_machine_facts facts = {0};
+    int count;
+
+    if (hf_host_has(saver->host, "/proc/sys/kernel/osrelease"))
+        return HF_OK;
+    count = hf_host_bytes(saver->host, "/proc/version", saver->bytes, FILE_BYTES_MAX);
+    if (count <= 0)
+        return HF_OK;
+    hf_facts_parse_version(saver->bytes, (size_t)count, &facts);
+    if (facts.kernel[0] == '\0')
+        return HF_OK;
+    return write_file(saver, "/proc/sys/kernel/osrelease", facts.kernel, strlen(facts.kernel));
+}
+
 static int is_empty(const char *folder)
 {
     DIR *open_folder = opendir(folder);
@@ -458,6 +495,8 @@ int hf_recording_save(const struct hf_host *host, const char *folder, struct hf_
         code = walk(&saver, "", patterns[i].folder, &patterns[i], 0);
     if (code == HF_OK)
         code = save_cgroup(&saver);
+    if (code == HF_OK && (code = save_identity(&saver)) == HF_OK)
+        code = save_release(&saver);
     hf_free(saver.bytes);
     if (code == HF_OK)
         *ret_totals = saver.totals;

@@ -13,7 +13,6 @@
 
 #define WORD         "holdfast.reset="
 #define WITNESS_WORD " holdfast.witness="
-#define WITNESS_PATH 64
 #define SECTOR       512
 
 static const char *const names[HF_RESET_COUNT] = {"none", "reboot", "panic", "spin", "wait", "mixed"};
@@ -76,16 +75,28 @@ static void spin(void)
 
 /* --- the witness --- */
 
-/* "NAME" or "NAME@BYTE", up to the next blank; 0 when it is neither. */
-static int take_place(const char *text, char ret_path[WITNESS_PATH], int64_t *ret_offset)
+/* "NAME" or "NAME@BYTE", up to the next blank. */
+int hf_reset_witness_place(const char *command_line, char ret_path[HF_RESET_WITNESS_PATH],
+                           int64_t *ret_offset)
 {
-    size_t length = strcspn(text, " @/\n");
+    const char *text = strstr(command_line, WITNESS_WORD);
+    int64_t offset = -1;
+    size_t length;
 
-    if (length == 0 || length + sizeof "/dev/" > WITNESS_PATH)
+    if (text == NULL)
         return 0;
-    (void)snprintf(ret_path, WITNESS_PATH, "/dev/%.*s", (int)length, text);
-    *ret_offset = text[length] == '@' ? strtoll(text + length + 1, NULL, 10) : -1;
-    return text[length] != '@' || (*ret_offset >= 0 && *ret_offset % SECTOR == 0);
+    text += strlen(WITNESS_WORD);
+    length = strcspn(text, " @/\n");
+    if (length == 0 || length + sizeof "/dev/" > HF_RESET_WITNESS_PATH || text[length] == '/')
+        return 0;
+    if (text[length] == '@')
+        offset = strtoll(text + length + 1, NULL, 10);
+    if (text[length] == '@' &&
+        (offset <= 0 || offset % SECTOR != 0)) /* 0: the beginning of a disk is taken */
+        return 0;
+    (void)snprintf(ret_path, HF_RESET_WITNESS_PATH, "/dev/%.*s", (int)length, text);
+    *ret_offset = offset;
+    return 1;
 }
 
 static void make_raw(int fd)
@@ -102,14 +113,12 @@ static void make_raw(int fd)
 void hf_reset_witness_open(struct hf_reset_witness *witness)
 {
     char command_line[4096];
-    char path[WITNESS_PATH];
-    const char *found;
+    char path[HF_RESET_WITNESS_PATH];
 
     *witness = (struct hf_reset_witness){.fd = -1, .offset = -1};
     if (hf_file_start(NULL, "/proc/cmdline", command_line, sizeof command_line) < 0)
         return;
-    found = strstr(command_line, WITNESS_WORD);
-    if (found == NULL || !take_place(found + strlen(WITNESS_WORD), path, &witness->offset))
+    if (!hf_reset_witness_place(command_line, path, &witness->offset))
         return;
     witness->fd = open(path, O_WRONLY | O_NOCTTY | O_CLOEXEC | (witness->offset >= 0 ? O_DIRECT : 0));
     if (witness->fd >= 0 && witness->offset < 0)

@@ -407,7 +407,23 @@ static void caution_of_groups(const struct hf_certificate_document *document)
         if (words.size > 0)
             hf_json_string(document->writer, NULL, words.bytes);
         hf_text_release(&words);
+        hf_text_init(&words, 1024);
+        hf_words_defect(document->profile, group, &view, &words);
+        if (words.size > 0)
+            hf_json_string(document->writer, NULL, words.bytes);
+        hf_text_release(&words);
     }
+}
+
+static void caution_of_deadline(const struct hf_certificate_document *document)
+{
+    struct hf_text words;
+
+    hf_text_init(&words, 512);
+    hf_words_deadline(document->evidence->plan, &words);
+    if (words.size > 0)
+        hf_json_string(document->writer, NULL, words.bytes);
+    hf_text_release(&words);
 }
 
 static void write_cautions(const struct hf_certificate_document *document)
@@ -417,6 +433,7 @@ static void write_cautions(const struct hf_certificate_document *document)
     hf_json_array_open(writer, "cautions");
     caution_of_spending(document);
     caution_of_groups(document);
+    caution_of_deadline(document);
     for (int i = 0; i < HF_CONDITION_COUNT; i++) {
         if (!condition_changed(document->evidence, i))
             continue;

@@ -453,6 +453,7 @@ static void write_conditions(struct hf_page *page, const cJSON *document)
     hf_page_fact(page, "note", string_at(document, "conditions.note"));
     hf_page_fact(page, "driver", string_at(document, "conditions.driver"));
     hf_page_fact(page, "tool", string_at(document, "conditions.tool"));
+    hf_page_fact(page, "build", string_at(document, "conditions.build"));
     cJSON_ArrayForEach(changed, at(document, "conditions.changed_between_sessions"))
     {
         hf_text_addf(&page->scratch, "%s%s", page->scratch.size ? ", " : "", changed->valuestring);

@@ -119,6 +119,31 @@ static void describe_progress(const struct hf_evidence *evidence, const struct h
                 soak->plan.required_s / SECONDS_AN_HOUR, ratio, own.passes, own.fails + own.unnamed);
 }
 
+/* A clean soak does not speak for a group whose faults elsewhere say that its baseline is too high. */
+static int is_unsafe_at_baseline(const struct hf_evidence *evidence, struct hf_certificate_gap *gap)
+{
+    char ratio[HF_WORDS_MAX];
+    struct hf_plan_view view;
+
+    hf_plan_view(evidence->plan, gap->group, &view);
+    if (!view.unsafe_at_baseline)
+        return 0;
+    hf_words_ratio(evidence->profile, view.chosen_step, ratio);
+    if (view.defect_probability > 0.5)
+        MISSING(gap,
+                "a core of it (CPU %d) fails at any ratio, about once in %.2g h of load: no ratio mends "
+                "that; leave "
+                "the group out",
+                view.defect_cpu, 1.0 / view.defect_rate_per_hour);
+    else
+        MISSING(
+            gap,
+            "it stands at its baseline, ratio %s, and is expected to fault there once in %.3g h, more often "
+            "than is to be claimed: leave it out, or lower its baseline",
+            ratio, 1.0 / view.rate_at_choice_median_per_hour);
+    return 1;
+}
+
 int hf_certificate_possible(const struct hf_evidence *evidence, int group, struct hf_certificate_gap *ret_gap)
 {
     struct hf_certificate_gap gap = {.group = group, .hours_median = NAN, .hours_p90 = NAN};
@@ -133,6 +158,9 @@ int hf_certificate_possible(const struct hf_evidence *evidence, int group, struc
                 "the profile leaves this group out: it stays at its baseline, and nothing is claimed for it");
     } else if (evidence->plan == NULL) {
         MISSING(&gap, "the search cannot be replayed from the journal: %s", evidence->plan_problem);
+    } else if (evidence->finished.sequence != 0 && soak.plan.passed &&
+               is_unsafe_at_baseline(evidence, &gap)) {
+        gap.hours_median = gap.hours_p90 = NAN;
     } else if (evidence->finished.sequence != 0 && soak.plan.passed) {
         if (soak_is_sound(evidence, &soak, &gap))
             return 1;

@@ -33,7 +33,7 @@ int hf_evidence_speaks_against(const struct hf_evidence *evidence, const struct 
 int hf_evidence_exposure_counts(const struct hf_evidence_trial *trial)
 {
     return trial->cause != HF_CAUSE_CLOCK_SHORTFALL && trial->cause != HF_CAUSE_SETTING_LOST &&
-           trial->cause != HF_CAUSE_OVER_TEMPERATURE;
+           trial->cause != HF_CAUSE_OVER_TEMPERATURE && trial->cause != HF_CAUSE_TOO_FEW_BLOCKS;
 }
 
 /* --- one group ---------------------------------------------------------------------------------------- */

@@ -153,7 +153,8 @@ static int take_session_begin(struct hf_evidence *evidence, const struct hf_reco
                     sizeof session->condition[i]);
     if (member(data, "places") != NULL)
         take_places(evidence, member(data, "places"));
-    evidence->parked = 0; /* a supervisor works again: if it still waits, it says so again */
+    if (get_bool(data, "unpark")) /* a person has decided; else it still waits, whoever asked */
+        evidence->parked = 0;
     return HF_OK;
 }
 

@@ -90,15 +90,15 @@ static void add_group(const struct hf_live_group *group, int width, int colour, 
     char last[64] = "";
     char progress[BAR_WIDTH + 1] = "";
     char done[HF_TIME_TEXT] = "";
-    char limit[HF_TIME_TEXT] = "";
+    char left[HF_TIME_TEXT] = "";
     char time[2 * HF_TIME_TEXT + 4] = "";
     int used;
 
     if (group->limit_s > 0) {
         bar(group->done_s / group->limit_s, progress);
         duration(group->done_s, done);
-        duration(group->limit_s, limit);
-        (void)snprintf(time, sizeof time, "%s / %s", done, limit);
+        duration(group->limit_s - group->done_s, left);
+        (void)snprintf(time, sizeof time, "%-8s %s", done, left);
     }
     if (group->has_last) /* a cause says more than its verdict, and there is room for one of them */
         (void)snprintf(last, sizeof last, "%.2f %s", group->last_ratio,
@@ -210,11 +210,10 @@ static void add_totals(const struct hf_live_state *state, int columns, struct hf
         (void)snprintf(heat, sizeof heat, "no temperature");
     else
         (void)snprintf(heat, sizeof heat, "hottest %.24s %.0f degC", state->hottest, state->hottest_celsius);
-    (void)snprintf(line, sizeof line,
-                   "%s, %" PRIu64 " resets, %" PRIu64 " failed, %" PRIu64 " void, %" PRIu64
-                   " blocks checked%s",
-                   heat, state->resets, state->failures, state->voids, state->blocks,
-                   state->clock_factor > 1 ? " (rig)" : "");
+    (void)snprintf(
+        line, sizeof line,
+        "%s, %" PRIu64 " resets, %" PRIu64 " failed, %" PRIu64 " void, %" PRIu64 " blocks checked%s", heat,
+        state->resets, state->failures, state->voids, state->blocks, state->clock_factor > 1 ? " (rig)" : "");
     add_line(text, columns, line);
 }
 
@@ -249,7 +248,7 @@ int hf_live_frame(const struct hf_live_state *state, const struct hf_live_termin
         seen.columns = COLUMNS_MIN;
     room = seen.rows - 1 - LINES_AROUND;
     add_head(state, seen.columns, text);
-    add_line(text, seen.columns, "group     ratio now      progress     served             last verdict");
+    add_line(text, seen.columns, "group     ratio now      progress     elapsed  remaining last verdict");
     lines = 2 + add_groups(state, &seen, room > 1 ? room : 1, text);
     add_totals(state, seen.columns, text);
     lines++;

@@ -30,8 +30,8 @@ void hf_evidence_meters_init(struct hf_evidence_meters *meters); /* nothing is t
 void hf_evidence_meters_take(struct hf_evidence *evidence, const struct cJSON *data,
                              struct hf_evidence_meters *ret_meters);
 /* Adds what was told over one_s seconds to what was told over sum_s. */
-void hf_evidence_meters_add(struct hf_evidence_meters *sum, double sum_s, const struct hf_evidence_meters *one,
-                            double one_s);
+void hf_evidence_meters_add(struct hf_evidence_meters *sum, double sum_s,
+                            const struct hf_evidence_meters *one, double one_s);
 /* The hottest sensors, as an array of {role, sensor, CELSIUS_KEY}. */
 void hf_evidence_meters_write(const struct hf_evidence *evidence, const struct hf_evidence_meters *meters,
                               struct hf_json_writer *writer, const char *key, const char *celsius_key);
@@ -48,6 +48,11 @@ void hf_words_html(struct hf_text *text, const char *string);
 
 /* "2.0 hours", "31.4 minutes", "3.1 days": rounded down, so that it never says more than is proved. */
 void hf_words_time_floor(double hours, char ret_words[HF_WORDS_MAX]);
+/* "g1: a core (CPU 5) fails at any ratio, about once in 3 h of load: no lower ratio mends that.", when that
+ * is more likely than not; what the deadline cost, when it ended the search. Nothing otherwise. */
+void hf_words_defect(const struct hf_profile *profile, int group, const struct hf_plan_view *view,
+                     struct hf_text *words);
+void hf_words_deadline(const struct hf_plan *plan, struct hf_text *words); /* NULL: nothing */
 /* "95 %", "99.9 %" */
 void hf_words_percent(double share, char ret_words[HF_WORDS_MAX]);
 /* "7 days", "310 hours", "more than 10 years", "an unknown time": two digits. The second says "about 310

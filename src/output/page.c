@@ -90,7 +90,7 @@ static const char page_style[] =
     ".n{text-align:right;font-variant-numeric:tabular-nums}\n"
     "tr.run td{border-bottom:1px solid var(--line);padding-top:0;color:var(--soft)}\n"
     "tr.one td{border-bottom:0}\n"
-    "td.exp{min-width:170px}\n"
+    "td.exp{white-space:nowrap}\n"
     "code{font:12px/1.4 ui-monospace,monospace;overflow-wrap:anywhere}\n"
     ".scroll{overflow-x:auto}\n"
     "dl{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;\n"
@@ -120,7 +120,7 @@ static const char page_style[] =
     " .scroll{overflow:visible}\n"
     " table{font-size:8pt}\n"
     " td,th{padding:2px 6px 2px 0}\n"
-    " td.exp{min-width:0}\n"
+    " td.exp{white-space:normal}\n"
     " figure.pair{grid-template-columns:1fr 1fr}\n"
     "}\n";
 /* clang-format on */

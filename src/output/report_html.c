@@ -66,6 +66,13 @@ static void write_warnings(struct report_page *page)
                 facts->profile->group[group].name);
     }
     hf_page_warning(&page->base);
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        if (facts->group[group].has_view)
+            hf_words_defect(facts->profile, group, &facts->group[group].view, &page->base.scratch);
+    }
+    hf_page_warning(&page->base);
+    hf_words_deadline(facts->evidence->plan, &page->base.scratch);
+    hf_page_warning(&page->base);
 }
 
 /* --- demonstrated and expected, apart ------------------------------------------------------------------ */

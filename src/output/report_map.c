@@ -137,35 +137,52 @@ static void draw_box(const struct map *map, int group)
     hf_text_add_string(map->text, "\n");
 }
 
-/* Places the groups of one package (all groups when places are not told), A_ROW a row, from *y on. */
-static void place_boxes(struct map *map, int package, double x, double *y)
+static int in_package(const struct report_facts *facts, int group, int package)
 {
-    const struct report_facts *facts = map->facts;
-    int count = 0;
-
-    for (int group = 0; group < facts->profile->group_count; group++) {
-        if (facts->evidence->has_places && facts->evidence->package[group] != package)
-            continue;
-        map->left[group] = x + (count % A_ROW) * (BOX_WIDTH + GAP);
-        map->top[group] = *y + (count / A_ROW) * (box_height(map) + GAP);
-        count++;
-        map->width = fmax(map->width, map->left[group] + BOX_WIDTH + x);
-    }
-    *y += (count + A_ROW - 1) / A_ROW * (box_height(map) + GAP) - (count > 0 ? GAP : 0);
+    return !facts->evidence->has_places || facts->evidence->package[group] == package;
 }
 
-static void draw_frame(const struct map *map, int package, double top, double bottom)
+static int count_in(const struct report_facts *facts, int package)
+{
+    int count = 0;
+
+    for (int group = 0; group < facts->profile->group_count; group++)
+        count += in_package(facts, group, package);
+    return count;
+}
+
+/* The size of so many boxes, A_ROW a row. */
+static void boxes_size(const struct map *map, int count, double *ret_width, double *ret_height)
+{
+    *ret_width = (count < A_ROW ? count : A_ROW) * (BOX_WIDTH + GAP) - GAP;
+    *ret_height = (count + A_ROW - 1) / A_ROW * (box_height(map) + GAP) - GAP;
+}
+
+/* Places the groups of one package (all groups when places are not told) from x, y on. */
+static void place_boxes(struct map *map, int package, double x, double y)
+{
+    int count = 0;
+
+    for (int group = 0; group < map->facts->profile->group_count; group++) {
+        if (!in_package(map->facts, group, package))
+            continue;
+        map->left[group] = x + (count % A_ROW) * (BOX_WIDTH + GAP);
+        map->top[group] = y + (count / A_ROW) * (box_height(map) + GAP);
+        count++;
+    }
+}
+
+static void draw_frame(const struct map *map, int package, double x, double y, double width, double height)
 {
     hf_text_addf(map->text,
-                 "<rect x=\"1\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" rx=\"4\" "
+                 "<rect x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" rx=\"4\" "
                  "style=\"fill:none;stroke:#5b6b7c\"/>",
-                 top, map->width - 2, bottom - top);
+                 x, y, width, height);
+    hf_text_addf(map->text, "<text x=\"%.1f\" y=\"%.1f\" class=\"name\">package ", x + FRAME, y + 15);
     if (package < 0)
-        hf_text_addf(map->text, "<text x=\"%d\" y=\"%.1f\" class=\"name\">package not told</text>\n",
-                     FRAME + 1, top + 15);
+        hf_text_add_string(map->text, "not told</text>\n");
     else
-        hf_text_addf(map->text, "<text x=\"%d\" y=\"%.1f\" class=\"name\">package %d</text>\n", FRAME + 1,
-                     top + 15, package);
+        hf_text_addf(map->text, "%d</text>\n", package);
 }
 
 /* The lowest package above `above` that a group lies in, -1 when only groups of no told package are left,
@@ -185,28 +202,48 @@ static int next_package(const struct report_facts *facts, int above)
     return next == NONE_LEFT && untold ? -1 : next;
 }
 
-/* draw 0: places the boxes and finds the size; 1: draws the frames. */
+/* Packages stand side by side as far as there is room. draw 0: places the boxes and finds the size; 1: draws
+ * the frames. */
 static void walk_packages(struct map *map, int draw)
 {
+    double most = A_ROW * (BOX_WIDTH + GAP) - GAP + 2 * FRAME;
+    double x = MARGIN;
     double y = MARGIN;
+    double line_height = 0;
 
-    if (!map->facts->evidence->has_places) {
-        place_boxes(map, 0, MARGIN, &y);
-        map->height = y + MARGIN;
-        return;
-    }
     for (int package = next_package(map->facts, -1); package != NONE_LEFT;) {
-        double top = y;
+        double width, height;
 
-        y += FRAME_HEAD;
-        place_boxes(map, package, FRAME + 1, &y);
-        y += FRAME;
+        boxes_size(map, count_in(map->facts, package), &width, &height);
+        width += 2 * FRAME;
+        height += FRAME_HEAD + FRAME;
+        if (x > MARGIN && x + width > MARGIN + most) {
+            x = MARGIN;
+            y += line_height + GAP;
+            line_height = 0;
+        }
+        place_boxes(map, package, x + FRAME, y + FRAME_HEAD);
         if (draw)
-            draw_frame(map, package, top, y);
-        y += GAP;
+            draw_frame(map, package, x, y, width, height);
+        x += width + GAP;
+        map->width = fmax(map->width, x - GAP + MARGIN);
+        line_height = fmax(line_height, height);
         package = package < 0 ? NONE_LEFT : next_package(map->facts, package);
     }
-    map->height = y - GAP + MARGIN;
+    map->height = y + line_height + MARGIN;
+}
+
+/* Without places: one nameless package without a frame. */
+static void lay_out(struct map *map)
+{
+    if (map->facts->evidence->has_places) {
+        walk_packages(map, 0);
+        return;
+    }
+    boxes_size(map, map->facts->profile->group_count, &map->width, &map->height);
+    map->width += 2 * MARGIN;
+    map->height += 2 * MARGIN;
+    place_boxes(map, 0, MARGIN, MARGIN);
 }
 
 static void map_init(struct map *map, struct hf_text *text, const struct report_facts *facts)
@@ -222,7 +259,7 @@ static void map_init(struct map *map, struct hf_text *text, const struct report_
     }
     if (cores <= CELLS_MAX && facts->profile->group_count <= 64)
         map->cell_rows = (cores + CELLS_A_ROW - 1) / CELLS_A_ROW;
-    walk_packages(map, 0);
+    lay_out(map);
 }
 
 /* The alternative to the picture: what it shows beyond the table of groups. */
@@ -257,7 +294,8 @@ void report_plot_map(struct hf_text *text, const struct report_facts *facts, int
         facts->profile->group_count, lowest, highest);
     describe_places(&map);
     hf_text_add_string(text, "cores that a failure named are orange.</desc>\n");
-    walk_packages(&map, 1);
+    if (facts->evidence->has_places)
+        walk_packages(&map, 1);
     for (int group = 0; group < facts->profile->group_count; group++)
         draw_box(&map, group);
     hf_text_add_string(text, "</svg>\n");

@@ -135,6 +135,15 @@ static void write_groups(const struct report_facts *facts, struct hf_text *text,
             hf_text_add_string(scratch, " (doubtful: its faults do not follow the model)");
         add_line(text, scratch, 10);
     }
+    for (int group = 0; group < facts->profile->group_count; group++) {
+        if (facts->group[group].has_view)
+            hf_words_defect(facts->profile, group, &facts->group[group].view, scratch);
+        if (scratch->size > 0)
+            add_line(text, scratch, 0);
+    }
+    hf_words_deadline(facts->evidence->plan, scratch);
+    if (scratch->size > 0)
+        add_line(text, scratch, 0);
 }
 
 static void write_failure(const struct report_facts *facts, const struct hf_evidence_trial *trial,

@@ -172,3 +172,32 @@ void hf_words_group_cpus(const struct hf_profile *profile, int group, struct hf_
         i = last + 1;
     }
 }
+
+#define DEFECT_SAID_FROM 0.5 /* chance of a defect */
+
+void hf_words_defect(const struct hf_profile *profile, int group, const struct hf_plan_view *view,
+                     struct hf_text *words)
+{
+    if (!(view->defect_probability > DEFECT_SAID_FROM)) /* NAN: the method cannot tell */
+        return;
+    hf_text_addf(words, "%s: a core", profile->group[group].name);
+    if (view->defect_cpu >= 0)
+        hf_text_addf(words, " (CPU %d)", view->defect_cpu);
+    hf_text_addf(words, " fails at any ratio, about once in %.2g h of load: no lower ratio mends that. ",
+                 1.0 / view->defect_rate_per_hour);
+}
+
+void hf_words_deadline(const struct hf_plan *plan, struct hf_text *words)
+{
+    struct hf_plan_deadline deadline;
+
+    if (plan == NULL)
+        return;
+    hf_plan_deadline(plan, &deadline);
+    if (!deadline.set || !deadline.ended_search)
+        return;
+    hf_text_addf(words, "The deadline after %.2f h ended the search", deadline.deadline_s / 3600.0);
+    if (deadline.steps_lost >= 0.0)
+        hf_text_addf(words, ", which cost about %.1f steps a group", deadline.steps_lost);
+    hf_text_add_string(words, ".");
+}

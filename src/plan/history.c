@@ -225,7 +225,7 @@ static int check_event(const struct hf_plan *plan, const struct hf_event *event,
 static int is_machine_void(enum hf_cause cause)
 {
     return cause == HF_CAUSE_OVER_TEMPERATURE || cause == HF_CAUSE_CLOCK_SHORTFALL ||
-           cause == HF_CAUSE_SETTING_LOST;
+           cause == HF_CAUSE_SETTING_LOST || cause == HF_CAUSE_TOO_FEW_BLOCKS;
 }
 
 static void count_void(struct hf_plan *plan, int group, enum hf_cause cause)
@@ -323,8 +323,9 @@ static void note_judged(struct hf_plan *plan)
 }
 
 /*
- * A reset that names nobody came from a load: trials whose load had not begun yet are no suspects while others
- * run. (Where none had begun, all remain: then it was the change of ratio itself, or the load's very start.)
+ * A reset that names nobody came from a load: trials whose load had not begun yet are no suspects while
+ * others run. (Where none had begun, all remain: then it was the change of ratio itself, or the load's very
+ * start.)
  */
 static void acquit_unloaded(struct hf_plan *plan)
 {
@@ -342,13 +343,13 @@ static void acquit_unloaded(struct hf_plan *plan)
 
 static void learn(struct hf_plan *plan, int unnamed_reset)
 {
-    if (unnamed_reset)
-        acquit_unloaded(plan);
     if (plan->outcome_count == 0)
         return;
+    note_judged(plan); /* whoever was hit goes lower */
+    if (unnamed_reset)
+        acquit_unloaded(plan);
     for (int i = 0; i < plan->outcome_count; i++)
         count_outcome(plan, &plan->outcome[i], unnamed_reset);
-    note_judged(plan);
     plan->method->learn(plan, plan->outcome, plan->outcome_count, unnamed_reset);
     plan->outcome_count = 0;
 }
@@ -378,9 +379,10 @@ static double others_step(const struct hf_plan *plan, const struct plan_trial *t
 }
 
 /*
- * Records come late on a machine that is busy, and with a clock that runs 200 times faster that is minutes. What a
- * reset took with it is what lies between two records as they came of late, and no more than the time since the
- * last one. A rehearsal (events without a sequence number) tells its records in one go: there they come on time.
+ * Records come late on a machine that is busy, and with a clock that runs 200 times faster that is minutes.
+ * What a reset took with it is what lies between two records as they came of late, and no more than the time
+ * since the last one. A rehearsal (events without a sequence number) tells its records in one go: there they
+ * come on time.
  */
 static void note_record(struct hf_plan *plan, struct plan_trial *trial, const struct hf_event *event)
 {
@@ -475,8 +477,10 @@ static void fail_soak(struct hf_plan *plan, int indicted)
     plan->soak.same_set_failed++;
     plan->soak.served_s = 0.0;
     if (indicted >= 0 && cannot_lower(plan, indicted)) {
-        plan_stop(plan, "group %d failed in the soak at its %s step %d, below which it may not go", indicted,
-                  plan->config.group[indicted].pinned ? "pinned" : "baseline", plan->soak.step[indicted]);
+        plan_stop(
+            plan, "group %d failed in the soak at its %s step %d, below which it may not go: %s", indicted,
+            plan->config.group[indicted].pinned ? "pinned" : "baseline", plan->soak.step[indicted],
+            plan->config.group[indicted].pinned ? "pin it lower" : "leave it out, or lower its baseline");
         return;
     }
     plan->method->soak_failed(plan, indicted);

@@ -200,6 +200,9 @@ void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *re
     ret_view->left_alone_cause = own->left_alone_cause;
     if (plan->method->view)
         plan->method->view(plan, group, ret_view);
+    ret_view->unsafe_at_baseline =
+        plan_is_searched(plan, group) && own->chosen <= plan->config.group[group].baseline_step &&
+        ret_view->rate_at_choice_median_per_hour > 1.0 / plan->config.claim_hours; /* NAN: cannot be said */
 }
 
 int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double ret_rate_per_hour[3])

@@ -275,8 +275,8 @@ static int request(struct hf_run_state *state, const struct hf_record *record, s
     return hf_json_has(&record->data, "groups") ? request_of_groups(state, record, error) : HF_OK;
 }
 
-/* What was in force when it was looked at last: a page of settings shows it, and nothing else hangs on it, so a
- * record that does not say is passed over. */
+/* What was in force when it was looked at last: a page of settings shows it, and nothing else hangs on it, so
+ * a record that does not say is passed over. */
 static void setting(struct hf_run_state *state, const struct hf_record *record)
 {
     struct hf_error ignored = {0};

@@ -11,6 +11,9 @@
  * process ids of the living worker processes in the caller's process group, one a line tool cpu PID S samples
  * a process for S seconds: prints "share PERCENT rss KIB" (of one CPU; resident set)
  *
+ *   tool harmless      standard input must be UTF-8 without control characters (but newlines) and without
+ *                      characters that reorder or hide text: exit status 0, else 1 and the first of them
+ *
  * The checker of JSON is written from the RFC's grammar and shares no code with the program under test.
  */
 #include <ctype.h>
@@ -497,6 +500,51 @@ static int list_workers(void)
     return closedir(folder);
 }
 
+/* --- harmless text ------------------------------------------------------------------------------------ */
+
+/* Unicode: controls (Cc) but newline; the bidirectional, joining and invisible format characters (of Cf). */
+static int does_harm(unsigned long c)
+{
+    static const unsigned long ranges[][2] = {
+        {0x00, 0x09},     {0x0b, 0x1f},     {0x7f, 0x9f},       {0xad, 0xad},     {0x61c, 0x61c},
+        {0x180e, 0x180e}, {0x200b, 0x200f}, {0x2028, 0x202e},   {0x2060, 0x206f}, {0xfeff, 0xfeff},
+        {0xfff9, 0xfffb}, {0xd800, 0xdfff}, {0xe0000, 0xe007f}, {0x110000, ~0UL},
+    };
+
+    for (size_t i = 0; i < sizeof ranges / sizeof ranges[0]; i++) {
+        if (c >= ranges[i][0] && c <= ranges[i][1])
+            return 1;
+    }
+    return 0;
+}
+
+static int check_harmless(void)
+{
+    size_t size;
+    char *bytes = read_input(&size);
+    int status = 0;
+
+    for (size_t at = 0; at < size && status == 0;) {
+        unsigned char lead = (unsigned char)bytes[at];
+        size_t more = lead < 0x80 ? 0 : lead < 0xc0 ? 9 : lead < 0xe0 ? 1 : lead < 0xf0 ? 2 : 3;
+        unsigned long c = more == 0 ? lead : lead & (0x3fu >> more);
+
+        status = more == 9 || at + more >= size;
+        for (size_t i = 1; status == 0 && i <= more; i++) {
+            status = (bytes[at + i] & 0xc0) != 0x80;
+            c = c << 6 | ((unsigned char)bytes[at + i] & 0x3fu);
+        }
+        if (status == 0)
+            status = does_harm(c);
+        if (status != 0)
+            printf("harmful at byte %zu: %#lx after \"%.*s\"\n", at, c, (int)(at < 30 ? at : 30),
+                   bytes + (at < 30 ? 0 : at - 30));
+        at += more + 1;
+    }
+    free(bytes);
+    return status;
+}
+
 int main(int argc, char **argv)
 {
     if (argc >= 2 && argc <= 3 && strcmp(argv[1], "json") == 0)
@@ -505,13 +553,15 @@ int main(int argc, char **argv)
         return wait_for_line(argv[2], strtod(argv[3], NULL));
     if (argc == 2 && strcmp(argv[1], "seal") == 0)
         return seal();
+    if (argc == 2 && strcmp(argv[1], "harmless") == 0)
+        return check_harmless();
     if (argc == 2 && strcmp(argv[1], "screen") == 0)
         return check_screen();
     if (argc == 2 && strcmp(argv[1], "workers") == 0)
         return list_workers();
     if (argc == 4 && strcmp(argv[1], "cpu") == 0)
         return sample_process(argv[2], strtod(argv[3], NULL));
-    fprintf(stderr,
-            "usage: tool json [PATH] | seal | lines FILE SECONDS | screen | workers | cpu PID SECONDS\n");
+    fprintf(stderr, "usage: tool json [PATH] | seal | harmless | lines FILE SECONDS | screen | workers | cpu "
+                    "PID SECONDS\n");
     return 2;
 }

@@ -72,7 +72,7 @@ inside && run {
     next
 }
 inside && skipped {
-    if (/^\$ /) not_run++
+    if (/^[$#] /) not_run++
     next
 }
 inside && is_command($0) { problem("a command in a block that is not ```console: " $0) }

@@ -58,6 +58,7 @@ __attribute__((constructor)) static void begin(void)
         fails_at = strtoul(wish, &end, 10);
         for_ever = *end == '+';
     }
+    count = 0; /* libraries were set up before */
     (void)unsetenv("LD_PRELOAD");
     (void)unsetenv("FAILING_ALLOCATION");
     (void)syscall(SYS_getppid, MARK_BEGIN);

@@ -36,7 +36,7 @@ static inline void must_explain(int code, const struct hf_error *error, const ch
 /* The bytes in a block of exactly their size, so that a step beyond them is seen; and with a NUL behind. */
 static inline char *exact_copy(const uint8_t *bytes, size_t size, int with_nul)
 {
-    char *copy = malloc(size + (with_nul || size == 0));
+    char *copy = calloc(1, size + (with_nul || size == 0));
 
     MUST(copy != NULL);
     if (size > 0)

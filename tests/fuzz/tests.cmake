@@ -24,5 +24,8 @@ foreach(name profile mix journal_line journal certificate lists kernel_message)
         add_dependencies(all_tests ${target})
         add_test(NAME fuzz/${name} COMMAND ${target} ${PROJECT_SOURCE_DIR}/tests/fuzz/${name})
         set_tests_properties(fuzz/${name} PROPERTIES TIMEOUT 60)
+        if(CMAKE_CROSSCOMPILING) # under an emulator
+            set_tests_properties(fuzz/${name} PROPERTIES TIMEOUT 600)
+        endif()
     endif()
 endforeach()

@@ -1,5 +1,5 @@
 #!/bin/sh
-# The installed library: what it shows, and a program of somebody else's that is built against it four ways.
+# The installed files; the library: what it shows, and a program of somebody else's that is built against it four ways.
 #
 #   sh tests/install/library.sh BUILD
 # shellcheck source=tests/install/lib.sh
@@ -51,6 +51,21 @@ versioned() {
         [ "$(basename "$(realpath "$shared")")" != "$soname" ]
 }
 
+# $1 folder below share, the rest files of the source that must be there.
+same_files() {
+    folder=$prefix/share/$1
+    shift
+    for file in "$@"; do
+        cmp "$file" "$folder/$(basename "$file")" || return 1
+    done
+}
+
+check "profiles" same_files holdfast/profiles "$source"/profiles/*.json
+check "mixes" same_files holdfast/profiles/mixes "$source"/profiles/mixes/*.json
+check "schemas" same_files holdfast/schemas "$source"/docs/*.schema.json
+check "documents" same_files doc/holdfast/docs "$source"/docs/*.md
+check "a unit of systemd that starts this program" grep -qF "ExecStart=${prefix#"$scratch/root"}/bin/holdfast " \
+    "$prefix/lib/systemd/system/holdfast@.service"
 check "each header compiles alone, without a warning" header_alone
 check "declarations in the headers" declared
 nm -D --defined-only "$shared" | sed -n 's/.* [A-Z] \(.*\)@@HOLDFAST_0$/\1/p' | sort >"$scratch/shown"

@@ -16,8 +16,11 @@ if(HOLDFAST_MACHINE)
         add_test(NAME machine/${night} COMMAND sh ${PROJECT_SOURCE_DIR}/tests/machine/nights.sh
             --binary $<TARGET_FILE:holdfast> --emulate $<TARGET_FILE:emulate> --work ${PROJECT_BINARY_DIR}/machine
             ${night})
-        set_tests_properties(machine/${night} PROPERTIES TIMEOUT 600 SKIP_RETURN_CODE 77 RUN_SERIAL ON)
+        set_tests_properties(machine/${night} PROPERTIES TIMEOUT 1500 SKIP_RETURN_CODE 77 RUN_SERIAL ON)
     endforeach()
+    add_test(NAME machine/service COMMAND sh ${PROJECT_SOURCE_DIR}/tests/machine/service.sh
+        --binary $<TARGET_FILE:holdfast> --emulate $<TARGET_FILE:emulate> --work ${PROJECT_BINARY_DIR}/machine-service)
+    set_tests_properties(machine/service PROPERTIES TIMEOUT 1500 SKIP_RETURN_CODE 77 RUN_SERIAL ON)
     set_tests_properties(machine/resets PROPERTIES TIMEOUT 7200 ENVIRONMENT HOLDFAST_RESETS=200)
     set_tests_properties(machine/power PROPERTIES TIMEOUT 7200 ENVIRONMENT HOLDFAST_CUTS=1000)
 endif()

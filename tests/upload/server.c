@@ -118,6 +118,12 @@ static void write_identity(const char *folder, const char *name, const struct id
         die(path);
 }
 
+static void drop(struct identity *identity)
+{
+    EVP_PKEY_free(identity->key);
+    X509_free(identity->certificate);
+}
+
 static int make_ca(const char *folder)
 {
     static const char here[] = "IP:127.0.0.1,DNS:localhost";
@@ -133,6 +139,12 @@ static int make_ca(const char *folder)
     write_identity(folder, "wrong-name", &wrong, 1);
     write_identity(folder, "expired", &expired, 1);
     write_identity(folder, "stranger", &stranger, 1);
+    drop(&ca);
+    drop(&other);
+    drop(&good);
+    drop(&wrong);
+    drop(&expired);
+    drop(&stranger);
     return 0;
 }
 

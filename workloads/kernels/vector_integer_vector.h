@@ -155,9 +155,9 @@ HF_INLINE void NAME(step_in_memory)(VECTOR row_1[GROUPS], uint64_t *words, const
     UNROLL
     for (int g = 0; g < GROUPS; g++) {
         row_1[g] = V_XOR(row_1[g], V_LOAD(&steer[(g * 4 + 1) * VECTOR_WORDS]));
-        UNROLL
-        for (int row = 0; row < 4; row += row == 0 ? 2 : 1)
-            V_STORE(ROW(g, row), V_XOR(V_LOAD(ROW(g, row)), V_LOAD(&steer[(g * 4 + row) * VECTOR_WORDS])));
+        V_STORE(ROW(g, 0), V_XOR(V_LOAD(ROW(g, 0)), V_LOAD(&steer[(g * 4 + 0) * VECTOR_WORDS])));
+        V_STORE(ROW(g, 2), V_XOR(V_LOAD(ROW(g, 2)), V_LOAD(&steer[(g * 4 + 2) * VECTOR_WORDS])));
+        V_STORE(ROW(g, 3), V_XOR(V_LOAD(ROW(g, 3)), V_LOAD(&steer[(g * 4 + 3) * VECTOR_WORDS])));
     }
     HF_REREAD_MEMORY();
 }

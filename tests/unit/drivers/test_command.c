@@ -22,7 +22,7 @@
 static char self[PATH_MAX];
 static char folder[] = "/tmp/holdfast-command-XXXXXX";
 static const int16_t cpus[2][3] = {{0, 1, 2}, {8, 10, 11}};
-static const struct hf_driver_group groups[2] = {{"g0", cpus[0], 3, 4, 20}, {"g1", cpus[1], 3, 4, 20}};
+static const struct hf_driver_group groups[2] = {{"g0", cpus[0], 3, 4, 20, 0}, {"g1", cpus[1], 3, 4, 20, 0}};
 static struct hf_driver_config config;
 
 /* --- the programs ----------------------------------------------------------------------------------------

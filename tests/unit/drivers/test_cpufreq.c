@@ -28,7 +28,7 @@ static struct {
 } fake;
 
 static const int16_t cpus[2][2] = {{0, 1}, {2, 3}};
-static const struct hf_driver_group groups[2] = {{"A", cpus[0], 2, 4, 20}, {"B", cpus[1], 2, 4, 20}};
+static const struct hf_driver_group groups[2] = {{"A", cpus[0], 2, 4, 20, 0}, {"B", cpus[1], 2, 4, 20, 0}};
 static struct hf_driver_config config;
 
 static long number_of(const char *path)

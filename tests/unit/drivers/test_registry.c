@@ -14,7 +14,7 @@
 
 static const int16_t cpus[GROUPS][2] = {{0, 1}, {2, 3}, {4, 5}};
 static const struct hf_driver_group groups[GROUPS] = {
-    {"A", cpus[0], 2, 2, 9}, {"B", cpus[1], 2, 3, 9}, {"C", cpus[2], 2, 2, 5}};
+    {"A", cpus[0], 2, 2, 9, 0}, {"B", cpus[1], 2, 3, 9, 0}, {"C", cpus[2], 2, 2, 5, 0}};
 static const struct hf_driver_config config = {.group_count = GROUPS,
                                                .groups = groups,
                                                .base_clock_mhz = 100,
@@ -105,7 +105,7 @@ static void test_every_driver_has_the_gate(void **state)
 static void test_bad_configurations(void **state)
 {
     static const struct hf_driver_group odd[][1] = {
-        {{"A", cpus[0], 2, -1, 5}}, {{"A", cpus[0], 2, 6, 5}}, {{"A", cpus[0], 2, 2, 10}}};
+        {{"A", cpus[0], 2, -1, 5, 0}}, {{"A", cpus[0], 2, 6, 5, 0}}, {{"A", cpus[0], 2, 2, 10, 0}}};
 
     (void)state;
     for (size_t i = 0; i < sizeof odd / sizeof odd[0]; i++) {

@@ -22,10 +22,10 @@
 #define GROUPS 4
 
 static const int16_t cpus[GROUPS][4] = {{0, 1, 2, 3}, {4, 5, 6, 7}, {8, 9, 10, 11}, {12, 13, 14, 15}};
-static const struct hf_driver_group groups[GROUPS] = {{"ebb", cpus[0], 4, 3, 31},
-                                                      {"flood", cpus[1], 4, 3, 31},
-                                                      {"neap", cpus[2], 4, 3, 31},
-                                                      {"spring", cpus[3], 4, 5, 31}};
+static const struct hf_driver_group groups[GROUPS] = {{"ebb", cpus[0], 4, 3, 31, 0},
+                                                      {"flood", cpus[1], 4, 3, 31, 0},
+                                                      {"neap", cpus[2], 4, 3, 31, 0},
+                                                      {"spring", cpus[3], 4, 5, 31, 0}};
 
 static struct fixture {
     char folder[64];
@@ -386,6 +386,110 @@ static void test_time_is_made_up(void **state)
     hf_driver_rig.close(opened);
 }
 
+/* --- a clock that runs faster than the wall's --- */
+
+#define FAST 200
+
+/* The next fault that is neither corrected nor a reset, within so many seconds: 1 when there was one. A reset
+ * ends no session here: the model goes on. */
+static int next_told(void *opened, double seconds, struct hf_rig_fault *ret_fault)
+{
+    struct hf_rig_fault damage[HF_DRIVER_DAMAGE_MAX];
+
+    for (double now = 0; now < seconds; now += 1) {
+        int count = hf_driver_rig.poll(opened, 1, damage);
+
+        for (int i = 0; i < count; i++) {
+            if (damage[i].kind == HF_DAMAGE_CORRECTED || damage[i].kind == HF_DAMAGE_RESET)
+                continue;
+            *ret_fault = damage[i];
+            return 1;
+        }
+    }
+    return 0;
+}
+
+/* A fault takes the wall's time to be noticed: until then, and no longer than 5 s of it, the model stands
+ * still. */
+static void test_the_model_waits_for_the_judge(void **state)
+{
+    struct hf_rig_fault first = {0}, fault = {0};
+    void *opened;
+
+    (void)state;
+    f.config.clock_factor = FAST;
+    opened = open_rig();
+    set_all(opened, 25);
+    load_all(opened, 1);
+    assert_true(next_told(opened, 1000, &first));
+    assert_true(hf_driver_rig.is_waiting(opened));
+    assert_false(next_told(opened, 990, &fault)); /* of 1,000 s; nobody's */
+    assert_true(hf_driver_rig.is_waiting(opened));
+    assert_true(next_told(opened, 1000, &fault)); /* nobody noticed: it goes on */
+    assert_true(hf_driver_rig.is_waiting(opened));
+    hf_driver_rig.begin_run(opened, fault.group); /* noticed, and the next trial begins */
+    assert_false(hf_driver_rig.is_waiting(opened));
+    assert_true(next_told(opened, 100, &fault));
+    hf_driver_rig.close(opened);
+    f.config.clock_factor = 1;
+    opened = open_rig();
+    set_all(opened, 25);
+    load_all(opened, 1);
+    assert_true(next_told(opened, 1000, &first));
+    assert_false(hf_driver_rig.is_waiting(opened));
+    hf_driver_rig.close(opened);
+}
+
+/* Faults of group 0 in so many seconds, each noticed at once. */
+static int count_group_0(void *opened, int seconds)
+{
+    struct hf_rig_fault damage[HF_DRIVER_DAMAGE_MAX];
+    int seen = 0;
+
+    for (int i = 0; i < seconds; i++) {
+        int count = hf_driver_rig.poll(opened, 1, damage);
+
+        for (int k = 0; k < count; k++) {
+            seen += damage[k].group == 0;
+            hf_driver_rig.begin_run(opened, damage[k].group);
+        }
+    }
+    return seen;
+}
+
+/* Between trials the others' workers idle for a moment of the wall's time, and the rail must not feel it; a
+ * group whose workers start is felt at once, but has no faults yet. */
+static void test_company_stays_between_trials(void **state)
+{
+    struct hf_error error = {0};
+    int beside_all, beside_lingering, alone, beside_starting;
+    void *opened;
+
+    (void)state;
+    f.config.clock_factor = FAST;
+    f.rig.simple = 0; /* a rail that they share */
+    f.rig.frailty_mhz = f.rig.drift_mhz = 0;
+    opened = open_rig();
+    set_all(opened, 28);
+    load_all(opened, 1);
+    beside_all = count_group_0(opened, 190);
+    for (int g = 1; g < GROUPS; g++)
+        assert_int_equal(hf_driver_rig.load(opened, g, NULL, 0, &error), HF_OK);
+    beside_lingering = count_group_0(opened, 190); /* 1 s of the wall's time is 200 s */
+    (void)count_group_0(opened, 20);
+    alone = count_group_0(opened, 190);
+    for (int g = 1; g < GROUPS; g++)
+        assert_int_equal(hf_driver_rig.prepare(opened, g, &steady, 1, &error), HF_OK);
+    beside_starting = count_group_0(opened, 190);
+    hf_driver_rig.close(opened);
+    print_message(
+        "faults of a group in 190 s: %d beside others, %d beside lingering ones, %d alone, %d beside "
+        "starting ones\n",
+        beside_all, beside_lingering, alone, beside_starting);
+    assert_true(beside_all > 3 * alone + 10 && beside_lingering > 3 * alone + 10);
+    assert_true(beside_starting > 3 * alone + 10);
+}
+
 /* --- streams ---------------------------------------------------------------------------------------- */
 
 #define DRAWS 12
@@ -735,6 +839,8 @@ int main(void)
         T(test_idle_or_low_is_quiet),
         T(test_a_storm_is_bounded),
         T(test_time_is_made_up),
+        T(test_the_model_waits_for_the_judge),
+        T(test_company_stays_between_trials),
         T(test_no_session_repeats_another),
         T(test_same_history_same_draws),
         T(test_reset_ends_the_session),

@@ -410,6 +410,29 @@ static void test_the_worst_report_names_the_culprit(void **unused)
     end(&bench);
 }
 
+/* The processor's own word on the last reset (Linux, arch/x86/kernel/cpu/amd.c since 2025); it names nobody.
+ */
+static const char *const reset_reason[] = {"6,90,1000000,-;x86/amd: Previous system reset reason "
+                                           "[0x08000800]: an uncorrected error caused a data fabric sync "
+                                           "flood event\n",
+                                           NULL};
+
+static void test_the_reset_reason_is_journalled(void **unused)
+{
+    struct bench bench;
+    int cpu;
+
+    (void)unused;
+    make(&bench);
+    another_boot(&bench);
+    log_lines = reset_reason;
+    begin(&bench, BOOT_B);
+    assert_true(journal_has(&bench, "\"kind\":\"reset-reason\""));
+    assert_true(journal_has(&bench, "data fabric sync flood"));
+    assert_int_equal(hf_guardian_culprit(bench.s, &cpu), HF_GROUP_NONE);
+    end(&bench);
+}
+
 static const char *const two_culprits[] = {
     "0,603,3070030,-;mce: [Hardware Error]: CPU 4: Machine Check: 0 Bank 1: be00000000800400\n",
     "0,604,3070040,-;mce: [Hardware Error]: TSC 0 ADDR 12345000 MISC 8c \n",
@@ -546,6 +569,7 @@ int main(void)
         cmocka_unit_test(test_kernel_settings),
         cmocka_unit_test(test_watchdog_boot_status),
         cmocka_unit_test(test_the_worst_report_names_the_culprit),
+        cmocka_unit_test(test_the_reset_reason_is_journalled),
         cmocka_unit_test(test_two_culprits_are_none),
         cmocka_unit_test(test_a_dump_is_read_once),
         cmocka_unit_test(test_an_old_dump_charges_nobody),

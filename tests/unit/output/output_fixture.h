@@ -234,6 +234,7 @@ static void night_session(struct night_state *state)
     hf_json_u64(writer, "memory_bytes", UINT64_C(68719476736));
     hf_json_string(writer, "firmware_version", "F.21");
     hf_json_bool(writer, "virtual_machine", 0);
+    hf_json_string(writer, "build", "gcc 12.2.0, x86-64");
     hf_json_object_close(writer);
     if (night->factor <= 0)
         night_places(night, writer);

@@ -469,9 +469,91 @@ static void defect_ends_the_soak(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* Edge believed after a reset that names the group, where records of its exposure came so far apart. */
+static double edge_with_records(double apart_s, uint64_t sequence)
+{
+    struct hf_plan_config config = fold_config(1);
+    struct hf_proposal proposal = {
+        .kind = HF_PROPOSAL_TRIAL, .purpose = HF_PURPOSE_EDGE, .step = 22, .limit_s = 1000};
+    struct hf_plan_view view;
+    struct fold fold;
+    uint64_t trial;
+
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    trial = fold_begin(&fold, &proposal);
+    for (int i = 1; i <= 3; i++) {
+        struct hf_event record = {.type = HF_EVENT_EXPOSURE, .trial = trial, .exposure_s = i * apart_s};
+
+        record.sequence = sequence > 0 ? sequence + (uint64_t)i : 0;
+        fold.now_s += apart_s;
+        assert_int_equal(fold_event(&fold, record), 0);
+    }
+    fold.now_s += 200.0; /* the boot */
+    assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_RESET, .group = 0, .cpu = -1}), 0);
+    assert_int_equal(fold_event(&fold, (struct hf_event){.type = HF_EVENT_VERDICT,
+                                                         .trial = trial,
+                                                         .verdict = HF_VERDICT_FAIL,
+                                                         .cause = HF_CAUSE_MACHINE_RESET,
+                                                         .exposure_s = 3 * apart_s,
+                                                         .cpu = -1}),
+                     0);
+    hf_plan_view(fold.plan, 0, &view);
+    hf_plan_free(fold.plan);
+    return view.edge_step_median;
+}
+
+/* What a reset took with it is as much as records came apart, of late, in this journal. */
+static void late_records_hide_exposure(void **state)
+{
+    double on_time = edge_with_records(5, 100), late = edge_with_records(60, 100),
+           told_late = edge_with_records(60, 0);
+
+    (void)state;
+    print_message("edge after a reset with records 5 s apart %.2f, 60 s apart %.2f, rehearsed %.2f\n",
+                  on_time, late, told_late);
+    assert_true(late >
+                told_late + 0.01); /* the fault may have come much later than 5 s after the last record */
+}
+
+/* Faults far more often than the claim allows, down to the baseline: it stays there, and cannot be certified.
+ */
+static void baseline_too_high_is_said(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_plan_view view[2];
+    struct fold fold;
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    for (int g = 0; g < 2; g++)
+        hf_plan_view(fold.plan, g, &view[g]);
+    assert_false(view[0].unsafe_at_baseline); /* nothing is known against it */
+    for (int step = 20; step <= 24; step += 2) {
+        run_trial(&fold, 1, step, 300, 0, 0);
+        run_trial(&fold, 1, step, 300, 0, 0);
+    }
+    for (int i = 0; i < 4; i++) {
+        run_trial(&fold, 0, 13, 600, 1, 20);
+        run_trial(&fold, 0, 12, 600, 1, 60);
+        run_trial(&fold, 0, 11, 600, 1, 300);
+    }
+    for (int g = 0; g < 2; g++)
+        hf_plan_view(fold.plan, g, &view[g]);
+    print_message("one fault in %.1f h expected at the baseline\n",
+                  1.0 / view[0].rate_at_choice_median_per_hour);
+    assert_int_equal(view[0].chosen_step, 10);
+    assert_true(view[0].unsafe_at_baseline);
+    assert_false(view[1].unsafe_at_baseline);
+    hf_plan_free(fold.plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(late_records_hide_exposure),
+        cmocka_unit_test(baseline_too_high_is_said),
         cmocka_unit_test(resets_are_laid_where_they_belong),
         cmocka_unit_test(blame_moves_when_one_is_cleared),
         cmocka_unit_test(others_load_counts),

@@ -242,6 +242,29 @@ static void pinned_group_is_soaked_not_searched(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* Time that passed without the work being done proves nothing, however much of it there was. */
+static void too_few_blocks_serve_no_soak(void **state)
+{
+    struct hf_plan_soak soak;
+    struct hf_proposal proposal;
+    struct fold fold;
+
+    (void)state;
+    proposal = pinned_to_soak(&fold, 1000);
+    for (int n = 0; n < 2; n++) {
+        assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_VOID,
+                                      HF_CAUSE_TOO_FEW_BLOCKS, HF_GROUP_NONE, 1000),
+                         0);
+        hf_plan_soak(fold.plan, &soak);
+        assert_int_equal(soak.passed, 0);
+        assert_near(soak.served_s, 0, 1e-12);
+        proposal = fold_propose(&fold, 0);
+        assert_int_equal(proposal.purpose, HF_PURPOSE_SOAK);
+        assert_near(proposal.limit_s, 1000, 1e-6);
+    }
+    hf_plan_free(fold.plan);
+}
+
 static void same_set_again_needs_longer(void **state)
 {
     struct hf_plan_soak soak;
@@ -407,9 +430,54 @@ static void backs_off_after_resets(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* A reset that names nobody came from a load: a trial whose load had not begun is no suspect, unless all are
+ * so. */
+static void unloaded_trials_are_no_suspects(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_proposal proposal[2];
+    struct hf_plan_view view[2];
+    struct fold fold;
+
+    (void)state;
+    for (int loaded = 1; loaded >= 0; loaded--) {
+        uint64_t trial[2];
+
+        fold_start(&fold, &config, HF_METHOD_BELIEF);
+        fold_baseline(&fold);
+        for (int g = 0; g < 2; g++) {
+            struct hf_event begin = {
+                .type = HF_EVENT_TRIAL_BEGIN, .trial = trial[g] = ++fold.trials, .group = g};
+
+            proposal[g] = fold_propose(&fold, g);
+            begin.purpose = proposal[g].purpose;
+            begin.step = proposal[g].step;
+            begin.limit_s = proposal[g].limit_s;
+            assert_int_equal(fold_event(&fold, begin), 0);
+        }
+        if (loaded)
+            assert_int_equal(
+                fold_event(&fold, (struct hf_event){.type = HF_EVENT_TRIAL_LOADED, .trial = trial[0]}), 0);
+        fold.now_s += 5;
+        assert_int_equal(
+            fold_event(&fold, (struct hf_event){.type = HF_EVENT_RESET, .group = HF_GROUP_NONE, .cpu = -1}),
+            0);
+        for (int g = 0; g < 2; g++) {
+            assert_int_equal(
+                fold_verdict(&fold, trial[g], HF_VERDICT_FAIL, HF_CAUSE_MACHINE_RESET, HF_GROUP_NONE, 0), 0);
+        }
+        for (int g = 0; g < 2; g++)
+            hf_plan_view(fold.plan, g, &view[g]);
+        assert_int_equal(view[0].resets, 1);
+        assert_int_equal(view[1].resets, !loaded);
+        hf_plan_free(fold.plan);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(unloaded_trials_are_no_suspects),
         cmocka_unit_test(backs_off_after_resets),
         cmocka_unit_test(refuses_configs),
         cmocka_unit_test(refuses_illegal_events),
@@ -417,6 +485,7 @@ int main(void)
         cmocka_unit_test(voids_teach_nothing_but_clean_exposure),
         cmocka_unit_test(five_voids_leave_a_group_alone),
         cmocka_unit_test(pinned_group_is_soaked_not_searched),
+        cmocka_unit_test(too_few_blocks_serve_no_soak),
         cmocka_unit_test(same_set_again_needs_longer),
         cmocka_unit_test(hardware_error_spoils_a_soak),
         cmocka_unit_test(hardware_error_counts_once),

@@ -75,7 +75,7 @@ static void print_row(const char *name, const struct table_row *row)
 }
 
 #ifdef HOLDFAST_SANITIZED
-#define SHARE(nights) ((nights) / 2)
+#define SHARE(nights) ((nights)*3 / 4)
 #else
 #define SHARE(nights) (nights)
 #endif
@@ -104,7 +104,7 @@ static void check_belief(const char *name, const struct table_row *row)
 
     print_row(name, row);
     assert_int_equal(row->finished, row->nights);
-    assert_true(row->above_rate <= 0.045 + 3.0 * sqrt(0.045 * 0.955 / groups));
+    assert_true(row->above_rate <= 0.03 + 3.0 * sqrt(0.03 * 0.97 / groups));
     assert_true(row->hours_median <= 1.25 * 6.0);
     assert_true(row->hours_p90 <= 1.6 * 6.0);
     assert_true(row->steps_below <= 2.1);
@@ -120,14 +120,14 @@ static void belief_keeps_its_bounds(void **state)
 
     (void)state;
     config.seed = 2024;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(120));
     check_belief("belief, plain rigs", &row);
     config.shift_sd = 0.48;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(120));
     check_belief("belief, run-to-run shift", &row);
     config.named_share = 0.0;
     config.slope_sd_chip = 0.35;
-    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(60));
+    row = run_nights(&config, HF_METHOD_BELIEF, SHARE(120));
     check_belief("belief, wide, none named", &row);
 }
 

@@ -6,7 +6,7 @@
 
 #define WIDTH                  128
 #define IN_REGISTERS           0
-#define LIMIT                  "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
+#define LIMIT                  "issue of vector add, logic, shift, shuffle, with three rows in memory"
 #define ISA                    "avx2"
 #define NEEDS                  (HF_FEATURE_AVX2_FMA)
 #define BURST                  40
@@ -28,7 +28,7 @@
 
 #define WIDTH           256
 #define IN_REGISTERS    0
-#define LIMIT           "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
+#define LIMIT           "issue of vector add, logic, shift, shuffle, with three rows in memory"
 #define ISA             "avx2"
 #define NEEDS           (HF_FEATURE_AVX2_FMA)
 #define BURST           40

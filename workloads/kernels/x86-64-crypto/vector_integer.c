@@ -9,7 +9,7 @@
 
 #define WIDTH                  128
 #define IN_REGISTERS           0
-#define LIMIT                  "issue of vector add, exclusive or, shift, or, shuffle, with loads and stores of three rows"
+#define LIMIT                  "issue of vector add, logic, shift, shuffle, with three rows in memory"
 #define ISA                    "ssse3"
 #define NEEDS                  (HF_FEATURE_AES | HF_FEATURE_CRC32)
 #define BURST                  40
