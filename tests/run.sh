@@ -166,7 +166,7 @@ script() {
 # A short search under valgrind, workers included, with kernels that it can emulate.
 valgrind_search() {
     (. tests/cli/lib.sh && profile) >"$scratch/tern.json"
-    HOLDFAST_KERNELS=reference valgrind --quiet --error-exitcode=99 --leak-check=full \
+    HOLDFAST_WORKERS=unconfined HOLDFAST_KERNELS=reference valgrind --quiet --error-exitcode=99 --leak-check=full \
         --errors-for-leak-kinds=definite --trace-children=yes --child-silent-after-fork=yes \
         build-dev/holdfast search --profile "$scratch/tern.json" --run "$scratch/valgrind-run" --for 15s
     status=$?

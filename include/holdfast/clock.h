@@ -30,8 +30,8 @@ static inline int64_t hf_clock_monotonic_ns(const struct hf_clock *clock)
     return clock->monotonic_ns(clock->context);
 }
 
-/* How long this boot has been asleep (CLOCK_BOOTTIME less CLOCK_MONOTONIC): what the machine did meanwhile was
- * nothing. */
+/* How long this boot has been asleep (CLOCK_BOOTTIME less CLOCK_MONOTONIC): what the machine did meanwhile
+ * was nothing. */
 int64_t hf_clock_slept_ns(void);
 
 #define HF_TIME_TEXT 32 /* bytes that hold any text made here, with its NUL */

@@ -410,7 +410,7 @@ int hf_event_decode(const struct hf_record *record, int index, int64_t first_wal
     if (code == HF_OK && record->type == HF_RECORD_EXPOSURE)
         code = read_payload(&item, &event, error);
     if (code != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     *ret_event = event;
     return HF_OK;
 }

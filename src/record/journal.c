@@ -102,11 +102,13 @@ static void journal_check(const struct hf_journal *journal)
 
 static char *joined_path(const char *directory, const char *name)
 {
-    size_t size = strlen(directory) + strlen(name) + 2;
+    size_t length = strlen(directory);
+    size_t size = length + strlen(name) + 2;
     char *path = hf_allocate(size, 1);
 
     if (path != NULL)
-        (void)snprintf(path, size, "%s/%s", directory, name);
+        (void)snprintf(path, size, "%s%s%s", directory, length > 0 && directory[length - 1] == '/' ? "" : "/",
+                       name);
     return path;
 }
 
@@ -171,7 +173,7 @@ static int open_file(struct hf_journal *journal, struct hf_error *error)
     journal->fd =
         open(journal->path, flags | (journal->read_only ? O_RDONLY : O_RDWR | O_APPEND | O_CREAT), 0600);
     if (journal->fd < 0)
-        return hf_fail_errno(error, errno, "cannot open %s", journal->path);
+        return hf_own_open_failed(errno, journal->path, error);
     if (fstat(journal->fd, &status) != 0)
         return hf_fail_errno(error, errno, "cannot stat %s", journal->path);
     if (!S_ISREG(status.st_mode))
@@ -212,7 +214,7 @@ static int keep_torn(const struct hf_journal *journal, const char *bytes, size_t
     if (path == NULL)
         return hf_fail(error, HF_E_MEMORY, "no memory for a path");
     if (fd < 0)
-        code = hf_fail_errno(error, errno, "cannot open %s", path);
+        code = hf_own_open_failed(errno, path, error);
     if (code == HF_OK)
         code = hf_own_file(fd, path, error);
     if (code == HF_OK)

@@ -289,7 +289,7 @@ int hf_line_to_record(const struct hf_line *line, const char *source, struct cJS
 
     assert(line->type != HF_LINE_TYPE_UNKNOWN);
     if (hf_json_parse(line->data, line->data_size, source, &document, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     ret_record->sequence = line->sequence;
     ret_record->wall_ns = line->wall_ns;
     ret_record->monotonic_ms = line->monotonic_ms;

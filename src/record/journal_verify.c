@@ -42,7 +42,7 @@ static int check_version(const struct hf_json_reader *data, struct hf_error *err
     int64_t version;
 
     if (hf_json_get_integer(data, "version", 1, INT32_MAX, &version, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     if (version > HF_JOURNAL_VERSION)
         return hf_fail(error, HF_E_VERSION,
                        "%s: the journal has format %" PRId64
@@ -59,7 +59,7 @@ static int check_first(const struct hf_line *line, const struct hf_record *recor
     if (check_version(&record->data, error) != HF_OK)
         return error->code;
     if (hf_json_get_string(&record->data, "salt", salt, sizeof salt, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     if (hf_crc32c(0, salt, strlen(salt)) != line->prev)
         return hf_fail(error, HF_E_DAMAGED, "%s: the chain does not begin with the salt",
                        record->data.source);

@@ -30,6 +30,17 @@ static int check_owner(const struct stat *status, const char *path, struct hf_er
     return HF_OK;
 }
 
+int hf_own_open_failed(int reason, const char *path, struct hf_error *error)
+{
+    if (reason == ELOOP)
+        return hf_fail(error, HF_E_INPUT, "%.400s is a symbolic link: put the file itself in its place",
+                       path);
+    if (reason == EISDIR || reason == ENXIO)
+        return hf_fail(error, HF_E_INPUT, "%.400s is a directory, device or fifo: put the file in its place",
+                       path);
+    return hf_fail_errno(error, reason, "cannot open %s", path);
+}
+
 int hf_own_file(int fd, const char *path, struct hf_error *error)
 {
     struct stat status;

@@ -36,6 +36,17 @@ enum hf_line_fault {
     HF_LINE_CHECKSUM
 };
 
+/* What a reader finds wrong within a record is damage; that there was no memory to read it is not. */
+static inline int hf_as_damaged(struct hf_error *error)
+{
+    if (error->code != HF_E_MEMORY)
+        error->code = HF_E_DAMAGED;
+    return error->code;
+}
+
+/* open() of a file of a run failed for this reason. */
+int hf_own_open_failed(int reason, const char *path, struct hf_error *error);
+
 /* A file of a run that is open for writing: HF_E_INPUT unless it is a regular file with one name, ours, and
  * not for others to write. */
 int hf_own_file(int fd, const char *path, struct hf_error *error);

@@ -162,7 +162,7 @@ static int lock_profile(const char *path, int *ret_fd, struct hf_error *error)
     int fd = open(path, O_RDWR | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK);
 
     if (fd < 0)
-        return hf_fail_errno(error, errno, "cannot open %s", path);
+        return hf_own_open_failed(errno, path, error);
     if (hf_own_file(fd, path, error) != HF_OK) {
         (void)close(fd);
         return error->code;

@@ -188,7 +188,7 @@ static int run_begin(struct hf_run_state *state, const struct hf_record *record,
         hf_json_get_u64(data, "seed", &state->seed, error) != HF_OK ||
         hf_json_get_string(data, "method", state->method, sizeof state->method, error) != HF_OK ||
         hf_json_get_string(data, "tool", state->tool, sizeof state->tool, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     if (strlen(state->profile_digest) != HF_SHA256_HEX - 1)
         return hf_fail(error, HF_E_DAMAGED, "%s: profile_digest must have 64 digits", data->source);
     state->version = (int)version;
@@ -203,7 +203,7 @@ static int session_begin(struct hf_run_state *state, const struct hf_record *rec
 
     if (hf_json_has(&record->data, "unpark") &&
         hf_json_get_bool(&record->data, "unpark", &unpark, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     state->sessions++;
     state->session_open = 1;
     if (unpark) {
@@ -219,7 +219,7 @@ static int slice(struct hf_run_state *state, const struct hf_record *record, str
     uint64_t number;
 
     if (hf_json_get_u64(&record->data, "slice", &number, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     if (number == UINT64_MAX)
         return hf_fail(error, HF_E_DAMAGED, "%s: slice: there is no slice after this one",
                        record->data.source);
@@ -235,7 +235,7 @@ static int request_of_trial(struct hf_run_state *state, const struct hf_record *
     uint64_t number;
 
     if (hf_json_get_u64(&record->data, "trial", &number, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     trial = open_trial(state, number);
     if (number == 0 || trial == NULL || trial->loaded)
         return impossible(record, error, "a change is asked for, but it does not wait for one", number);
@@ -251,13 +251,13 @@ static int request_of_groups(struct hf_run_state *state, const struct hf_record 
     int count;
 
     if (hf_json_get_array(&record->data, "groups", 0, HF_GROUPS_MAX, &list, &count, error) != HF_OK)
-        return error->code = HF_E_DAMAGED;
+        return hf_as_damaged(error);
     for (int i = 0; i < count; i++) {
         struct hf_json_reader item = hf_json_item(&list, i);
         struct hf_run_trial *trial = &state->open[0];
 
         if (hf_json_get_integer(&item, "group", 0, HF_GROUPS_MAX - 1, &group, error) != HF_OK)
-            return error->code = HF_E_DAMAGED;
+            return hf_as_damaged(error);
         if (trial->group != HF_GROUP_ALL)
             trial = &state->open[group];
         if (trial->trial != 0 && !trial->loaded)

@@ -49,6 +49,9 @@ static void test_names(void **state)
     assert_false(hf_driver_find("sheet")->is_simulated);
     assert_null(hf_driver_find("Rig"));
     assert_null(hf_driver_find(""));
+    assert_ptr_equal(hf_driver_rig_set_by(""), hf_driver_find("rig"));
+    assert_true(hf_driver_rig_set_by("command")->is_simulated && hf_driver_rig_set_by("sheet")->is_simulated);
+    assert_null(hf_driver_rig_set_by("rig"));
 }
 
 static void test_gate(void **state)
