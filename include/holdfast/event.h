@@ -36,7 +36,7 @@ enum hf_verdict {
     X(HF_CAUSE_SETTING_LOST, "setting-lost")                                                                 \
     X(HF_CAUSE_INTERRUPTED, "interrupted")                                                                   \
     X(HF_CAUSE_TIME_SERVED, "time-served")                                                                   \
-    X(HF_CAUSE_TOO_FEW_BLOCKS, "too-few-blocks") /* the time passed, the work was not done: a crowded machine */
+    X(HF_CAUSE_TOO_FEW_BLOCKS, "too-few-blocks") /* a crowded machine: time without work */
 
 enum hf_cause {
 #define HF_CAUSE_ENUM(code, name) code,

@@ -70,6 +70,10 @@ int hf_upload_queue_open(const char *directory, int read_only, struct hf_upload_
                          struct hf_error *error);
 void hf_upload_queue_close(struct hf_upload_queue *queue); /* NULL is allowed */
 
+/* Names the server that the queue is for, before anything is added. Another one than before has nothing yet:
+ * what the one before was sent is queued anew with the next addition. */
+int hf_upload_queue_for(struct hf_upload_queue *queue, const char *url, struct hf_error *error);
+
 /* Queues what the run directory holds now: certificates, report.html, the journal. What the server has
  * already, and what waits already, is left alone; a newer version takes the place of one that waits; what is
  * parked stays parked. On disk when it returns. */

@@ -143,6 +143,7 @@ static void begin_upload(struct hf_keeper *keeper)
     if (server->url[0] == '\0')
         return;
     if (hf_upload_queue_open(keeper->options.directory, 0, &keeper->queue, &error) == HF_OK &&
+        hf_upload_queue_for(keeper->queue, server->url, &error) == HF_OK &&
         hf_uploader_new(keeper->loop, keeper->queue, &options, &keeper->uploader, &error) == HF_OK) {
         queue_run(keeper); /* there is no load yet: the time to read a long journal */
         return;

@@ -96,7 +96,8 @@ int hf_send(const struct hf_sending *sending, struct hf_error *error)
 
     if (hf_upload_queue_open(sending->directory, 0, &sender.queue, error) != HF_OK)
         return error->code;
-    if (hf_upload_queue_add_run(sender.queue, error) == HF_OK &&
+    if (hf_upload_queue_for(sender.queue, sending->server.url, error) == HF_OK &&
+        hf_upload_queue_add_run(sender.queue, error) == HF_OK &&
         (!sending->retry || hf_upload_queue_retry(sender.queue, error) == HF_OK))
         send_all(&sender, error);
     hf_upload_queue_close(sender.queue);

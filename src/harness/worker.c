@@ -1,3 +1,13 @@
+/*
+ * Invariant: no worker outlives its supervisor. Two ways, so that either may fail:
+ *   1. the kernel ends a worker when the thread that forked it dies, which is the supervisor's only one that
+ *      ever forks. A worker asks for that in settle(), and looks at once whether it was too late: the signal
+ *      is sent at the moment of death only. It is also lost to a security module that refuses it, or a change
+ *      of credentials.
+ *   2. work() looks whether its parent still is the supervisor, before every block (at most 0.1 s, whatever
+ *      the pattern), and wherever it waits or works for longer. The longest piece without a look is the
+ * filling of one arena.
+ */
 #include "harness/worker.h"
 
 #include <errno.h>
@@ -26,6 +36,7 @@ struct worker {
     struct hf_shared *shared;
     struct hf_worker_slot *slot;
     struct hf_place place;
+    pid_t supervisor;
     void *states;          /* HF_BLOCK_STATES kernel states */
     struct hf_slice slice; /* as this worker's group runs it; number UINT64_MAX: none yet */
     uint64_t block_index;
@@ -41,12 +52,21 @@ static void *map_states(void)
     return states == MAP_FAILED ? NULL : states;
 }
 
-/* A worker must not outlive its supervisor, leave core files, or be paged out. */
-static void settle(struct hf_worker_slot *slot)
+/* A process whose parent dies gets another parent in the same moment. */
+static int is_orphan(const struct worker *worker)
 {
+    return getppid() != worker->supervisor;
+}
+
+/* A worker must not outlive its supervisor, leave core files, or be paged out. */
+static void settle(const struct worker *worker)
+{
+    struct hf_worker_slot *slot = worker->slot;
     struct rlimit no_core = {0, 0};
 
     (void)prctl(PR_SET_PDEATHSIG, SIGKILL);
+    if (is_orphan(worker))
+        exit(0); /* it died before it could be asked for that; there is nobody to tell */
     (void)setrlimit(RLIMIT_CORE, &no_core);
     (void)prctl(PR_SET_DUMPABLE, 0);
     slot->locked_memory = mlockall(MCL_CURRENT | MCL_FUTURE) == 0;
@@ -61,12 +81,13 @@ static void nap_ms(long milliseconds)
 }
 
 /* Invariant 3 of shared.h: wait for room, write, then move the head. */
-static void post(struct hf_worker_slot *slot, const struct hf_block_record *record)
+static void post(const struct worker *worker, const struct hf_block_record *record)
 {
+    struct hf_worker_slot *slot = worker->slot;
     uint64_t head = atomic_load_explicit(&slot->ring_head, memory_order_relaxed);
 
     while (head - atomic_load_explicit(&slot->ring_tail, memory_order_acquire) >= HF_RING_BLOCKS) {
-        if (atomic_load(&slot->command) == HF_WORKER_QUIT)
+        if (atomic_load(&slot->command) == HF_WORKER_QUIT || is_orphan(worker))
             return;
         nap_ms(1);
     }
@@ -105,7 +126,7 @@ static void scrub(struct worker *worker)
     record.block.seed = hf_slice_block_seed(&worker->slice, worker->place.worker, record.block_index);
     record.worker_expected = hf_block_expect(&worker->slice, &record.block);
     record.block.digest = ~record.worker_expected;
-    post(worker->slot, &record);
+    post(worker, &record);
 }
 
 static const struct hf_kernel *kernel_or_none(int32_t index)
@@ -216,7 +237,7 @@ static void run_block(struct worker *worker)
     record.block_index = worker->block_index++;
     (void)atomic_fetch_add(&worker->slot->edges_met, record.block.edges_met);
     (void)atomic_fetch_add(&worker->slot->edges_missed, record.block.edges_missed);
-    post(worker->slot, &record);
+    post(worker, &record);
 }
 
 /* Plants one wrong bit in every kernel on this core, and one in its arena; each must be reported. The kernels
@@ -233,7 +254,7 @@ static void prove(struct worker *worker)
         little.arena_bytes[level] = HF_ARENA_BYTES_MIN;
     hf_sizes_set(&little);
     hf_random_init(&random, (uint64_t)worker->place.worker, (uint64_t)hf_ticks_now());
-    for (int i = 0; i < hf_kernel_count(); i++) {
+    for (int i = 0; i < hf_kernel_count() && !is_orphan(worker); i++) {
         planted++;
         reported += (uint32_t)hf_kernel_proof(hf_kernel_at(i), worker->states, hf_random_u64(&random),
                                               hf_random_u64(&random));
@@ -247,7 +268,7 @@ static void prove(struct worker *worker)
 
 static void work(struct worker *worker)
 {
-    for (;;) {
+    while (!is_orphan(worker)) {
         uint32_t command = atomic_load_explicit(&worker->slot->command, memory_order_acquire);
 
         switch (command) {
@@ -268,8 +289,6 @@ static void work(struct worker *worker)
                 scrub(worker);
             atomic_store_explicit(&worker->slot->state, HF_STATE_READY, memory_order_release);
             hf_shared_wait(worker->slot, HF_WORKER_IDLE);
-            if (getppid() != worker->shared->supervisor_pid)
-                return; /* it died before this process could ask to die with it */
             break;
         }
     }
@@ -297,20 +316,20 @@ int hf_worker_main(int index, int cpu)
     }
     worker.slot = &worker.shared->slot[index];
     worker.place = worker.shared->place[index];
+    worker.supervisor = (pid_t)worker.shared->supervisor_pid;
     hf_ticks_set_rate(worker.shared->ticks_per_second);
     if (hf_pin_to_cpu(cpu, &error) != HF_OK)
         return refuse(worker.slot, error.message);
     worker.states = map_states();
     if (worker.states == NULL)
         return refuse(worker.slot, "no memory for the kernels' state");
-    settle(worker.slot);
+    settle(&worker);
     hf_sizes_set(&worker.shared->sizes);
     hf_arena_progress = &worker.slot->progress; /* filling a large one must not look like standing still */
     join_teams(&worker);
     hf_strike_install(worker.slot, worker.states, hf_ticks_now() ^ (uint64_t)index);
     (void)close(HF_SHARED_FD); /* the mapping stays */
-    worker.slot->confined =
-        hf_confine(worker.slot->unconfined_reason, sizeof worker.slot->unconfined_reason);
+    worker.slot->confined = hf_confine(worker.slot->unconfined_reason, sizeof worker.slot->unconfined_reason);
     work(&worker);
     return 0;
 }

@@ -1,9 +1,11 @@
 /*
  * The queue of an upload: upload/queue.json, written anew (beside it, synced, renamed) at every change.
  *
- *   {"format":1,"files":[{"file":"report.html","state":"waiting","bytes":"n","digest":"64 hex digits",
- *     "sent_digest":"" or 64 hex digits,"queued":time,"next":time,"sent":time,"attempts":n,"answer":n,
- *     "reason":"words"}]}          time: ISO 8601 in UTC, "" for never
+ *   {"format":1,"server":"https://...","files":[{...}, ...]}
+ *
+ *   of a file: "file", "state" (sent, waiting, parked), "bytes" (a string), "digest" (64 hexadecimal digits),
+ *   "sent_digest" (the same, or ""), "queued", "next", "sent" (ISO 8601 in UTC, or "" for never), "attempts",
+ *   "answer" (HTTP status, 0: none), "reason".
  *
  * Invariants
  *  1. A file name stands in items[] once; items[] is in the order of sending.
@@ -37,11 +39,13 @@
 #define AHEAD_MAX_S 86400.0 /* a clock that jumped must not hold an item back for longer */
 #define JOURNAL     "journal.jsonl"
 #define COPY_DIGITS 16
+#define SERVER_MAX  512
 #define PLACE_MAX   (HF_NAME_MAX + 64)
 
 struct hf_upload_queue {
     char directory[PATH_MAX];
     char place[PLACE_MAX];
+    char server[SERVER_MAX]; /* "" until it is named */
     int read_only;
     int lock_fd;
     int count;
@@ -157,6 +161,7 @@ static int save(struct hf_upload_queue *queue, struct hf_error *error)
     hf_json_begin(&writer, &text, 2);
     hf_json_object_open(&writer, NULL);
     hf_json_integer(&writer, "format", FORMAT);
+    hf_json_string(&writer, "server", queue->server);
     hf_upload_queue_json(queue, &writer);
     hf_json_object_close(&writer);
     hf_text_add_string(&text, "\n");
@@ -233,6 +238,7 @@ static int parse(struct hf_upload_queue *queue, const struct hf_text *text, cons
         return error->code;
     root = hf_json_root(document, path);
     if (hf_json_get_integer(&root, "format", FORMAT, FORMAT, &format, error) == HF_OK &&
+        hf_json_get_string(&root, "server", queue->server, sizeof queue->server, error) == HF_OK &&
         hf_json_get_array(&root, "files", 0, HF_UPLOAD_ITEMS_MAX, &list, &queue->count, error) == HF_OK) {
         for (int i = 0; i < queue->count && error->code == HF_OK; i++) {
             struct hf_json_reader object = hf_json_item(&list, i);
@@ -263,6 +269,7 @@ static int load(struct hf_upload_queue *queue, struct hf_error *error)
         return error->code;
     hf_error_clear(error);
     queue->count = 0;
+    queue->server[0] = '\0';
     memset(queue->items, 0, HF_UPLOAD_ITEMS_MAX * sizeof *queue->items);
     if (rename(path, aside) != 0)
         return hf_fail_errno(error, errno, "cannot move %s aside, which cannot be read", path);
@@ -372,6 +379,25 @@ void hf_upload_queue_close(struct hf_upload_queue *queue)
 
 /* --- additions
  * ---------------------------------------------------------------------------------------------- */
+
+int hf_upload_queue_for(struct hf_upload_queue *queue, const char *url, struct hf_error *error)
+{
+    int is_other = queue->server[0] != '\0' && strcmp(queue->server, url) != 0;
+
+    if (strcmp(queue->server, url) == 0)
+        return HF_OK;
+    if (snprintf(queue->server, sizeof queue->server, "%s", url) >= (int)sizeof queue->server)
+        return hf_fail(error, HF_E_RANGE, "the server's address is longer than %d bytes", SERVER_MAX - 1);
+    for (int i = 0; is_other && i < queue->count; i++) {
+        struct hf_upload_item *item = &queue->items[i];
+
+        item->sent_digest[0] = '\0';
+        item->sent_wall_ns = 0;
+        if (item->state == HF_UPLOAD_SENT) /* no content has this digest: the file is queued anew */
+            (void)snprintf(item->digest, sizeof item->digest, "%064d", 0);
+    }
+    return save(queue, error);
+}
 
 /* The file's item, a new one when it has none; NULL: there are too many. */
 static struct hf_upload_item *item_of(struct hf_upload_queue *queue, const char *file)

@@ -546,15 +546,17 @@ static int check_resume(const struct script *script, const struct wish *wish, co
 /* --- all of them
  * -------------------------------------------------------------------------------------------- */
 
-/* A worker that others keep from its CPU for 2 s is a failed verdict, and none that a failed call made. */
-static int has_stalled(const struct run *run)
+/* A worker that others keep from its CPU finishes too few blocks, or none for 2 s: verdicts that no failed
+ * call has made. In this profile's hour of load there are 0.12 s of real time. */
+static int machine_was_busy(const struct run *run)
 {
     long size = 0;
     char *bytes = slurp(run->folder, "run/journal.jsonl", &size);
-    int stalled = bytes != NULL && strstr(bytes, "\"cause\":\"stall\"") != NULL;
+    int busy = bytes != NULL && (strstr(bytes, "\"cause\":\"stall\"") != NULL ||
+                                 strstr(bytes, "\"cause\":\"too-few-blocks\"") != NULL);
 
     free(bytes);
-    return stalled;
+    return busy;
 }
 
 /* 1 when something was failed; ret_count: how many calls or allocations there were. */
@@ -566,9 +568,9 @@ static int try_one(const struct script *script, const struct wish *wish, long *r
         free(run.synced);
         run = (struct run){.hit = NULL};
         run_traced(script, wish, &run);
-        if (!script->writes_journal || !has_stalled(&run))
+        if (!script->writes_journal || !machine_was_busy(&run))
             break;
-        printf("%s: a worker stood still: the machine is busy with other things; once more\n", script->name);
+        printf("%s: the machine is busy with other things; once more\n", script->name);
     }
     if (run.failed)
         (void)(check_end(script, wish, &run) && check_files(script, wish, &run) &&

@@ -250,6 +250,20 @@ static void test_queue(void **state)
     assert_int_equal(hf_upload_queue_due(queue, INT64_C(5000000000), &wait_s), 0);
     /* a clock that was set back by a year does not hold it back */
     assert_int_equal(hf_upload_queue_due(queue, -INT64_C(31536000000000000), &wait_s), 0);
+    /* another server has nothing of what this one got; what waits, waits */
+    assert_ok(hf_upload_queue_for(queue, "https://one.example", &error));
+    assert_ok(hf_upload_queue_add_run(queue, &error));
+    assert_int_equal(hf_upload_queue_at(queue, 1)->state, HF_UPLOAD_SENT);
+    hf_upload_queue_close(queue);
+    assert_ok(hf_upload_queue_open(run, 0, &queue, &error));
+    assert_ok(hf_upload_queue_for(queue, "https://one.example", &error));
+    assert_ok(hf_upload_queue_add_run(queue, &error));
+    assert_int_equal(hf_upload_queue_at(queue, 1)->state, HF_UPLOAD_SENT);
+    assert_ok(hf_upload_queue_for(queue, "https://two.example", &error));
+    assert_ok(hf_upload_queue_add_run(queue, &error));
+    assert_int_equal(hf_upload_queue_at(queue, 1)->state, HF_UPLOAD_WAITING);
+    assert_string_equal(hf_upload_queue_at(queue, 1)->sent_digest, "");
+    assert_int_equal(hf_upload_queue_at(queue, 0)->attempts, 1);
     /* what was sent while something newer came stays queued */
     assert_ok(hf_upload_queue_sent(queue, 3,
                                    "0000000000000000000000000000000000000000000000000000000000000001", 201,
