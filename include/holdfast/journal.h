@@ -114,9 +114,9 @@ struct hf_journal_options {
     const struct hf_journal_file_ops *file_ops; /* NULL: the real ones */
     const char *boot_id;                        /* required when appending */
     int salvage;                                /* 1: keep what is provably good */
-    int read_only;        /* 1: nothing is changed on disk, torn tails are only reported */
-    uint64_t salt;        /* of a new journal; 0: drawn from getrandom */
-    size_t reserve_bytes; /* space for a night; 0: 16 MiB; tests use less */
+    int read_only;              /* 1: nothing is changed on disk, torn tails are only reported */
+    uint64_t salt;              /* of a new journal; 0: drawn from getrandom */
+    size_t reserve_bytes;       /* space for a night; 0: 16 MiB; tests use less */
     hf_commit_witness *witness; /* may be NULL */
     void *witness_context;
 };

@@ -74,12 +74,12 @@ struct hf_run {
     struct hf_journal *journal;
     struct hf_run_state state;
     struct hf_journal_opening opening;
-    int lock_fd;                     /* -1 when read-only */
+    int lock_fd; /* -1 when read-only */
     /* as the journal was found, before this process added to it */
     char boot_before[HF_BOOT_ID_MAX]; /* of its last record; "": a new run */
     int session_was_open;             /* the session that wrote it did not end in good order */
-    double clock_factor;             /* 1 unless the rig's clock runs faster */
-    hf_event_visitor *event_visitor; /* as given */
+    double clock_factor;              /* 1 unless the rig's clock runs faster */
+    hf_event_visitor *event_visitor;  /* as given */
     void *event_context;
     hf_record_visitor *record_visitor;
     void *record_context;

@@ -30,6 +30,7 @@ done
 check() {
     (
         cd "$1" || exit 2
+        # shellcheck disable=SC2046 # names of files hold no blanks
         awk -v list=$list -f "$here/messages.awk" docs/troubleshooting.md \
             $(find src/ workloads/ -name '*.[ch]' | sort)
     )

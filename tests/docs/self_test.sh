@@ -1,6 +1,7 @@
 # Proof that tests/docs/run.sh can fail: one planted mistake of each kind in a made-up tree, with a made-up program.
 # Sourced by run.sh --self-test.
 planted=0
+# shellcheck disable=SC2154,SC2016 # set by run.sh; marks of blocks
 missed=0
 
 tree() {

@@ -120,6 +120,7 @@ node_starts() {
     eval "node_$2=$!"
     daemons="$daemons $!"
 }
+node_1= node_2=
 node_starts heron-1 1
 node_starts heron-2 2
 idle() { [ "$(sinfo -h -N -o '%N %t' | grep -c ' idle$')" -eq 2 ]; }

@@ -55,7 +55,8 @@ static void verify(const char *bytes, size_t size, int salvage)
         MUST(folding.state->records == found.records);
         memset(folding.state, 0, sizeof *folding.state);
         folding.records = 0;
-        MUST(hf_journal_verify(bytes, found.good_size, name, 0, see_record, &folding, &again, &error) == HF_OK);
+        MUST(hf_journal_verify(bytes, found.good_size, name, 0, see_record, &folding, &again, &error) ==
+             HF_OK);
         MUST(again.records == found.records && again.last_crc == found.last_crc && !again.torn);
     }
     free(folding.state);

@@ -1,6 +1,7 @@
 /*
  * One line of a journal, twice: as it stands, and as a payload under a right checksum, so that what lies
- * behind the checksum is reached. The first byte, a letter from 'a' on, chooses the record's type for the second.
+ * behind the checksum is reached. The first byte, a letter from 'a' on, chooses the record's type for the
+ * second.
  */
 #include "fuzz.h"
 #include "holdfast/text.h"

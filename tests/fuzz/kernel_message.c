@@ -1,4 +1,5 @@
-/* Records of the kernel's message log: as records, as lines through the joiner, and as a dump of the store. */
+/* Records of the kernel's message log: as records, as lines through the joiner, and as a dump of the store.
+ */
 #include "fuzz.h"
 #include "holdfast/hardware_errors.h"
 #include "holdfast/text.h"

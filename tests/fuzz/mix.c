@@ -1,4 +1,5 @@
-/* A mix file: parsed; what was accepted is written and read back the same, and gives slices within its limits. */
+/* A mix file: parsed; what was accepted is written and read back the same, and gives slices within its
+ * limits. */
 #include <math.h>
 
 #include "fuzz.h"

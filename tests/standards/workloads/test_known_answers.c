@@ -356,36 +356,41 @@ static uint64_t gmp_sorted_hash(uint64_t odd)
     return value;
 }
 
+/* What the job of a position answers, from the tables. */
+static uint64_t branch_answer(uint64_t position, uint64_t sort_answer, uint64_t odd)
+{
+    uint64_t turn = position % HF_BRANCH_CYCLE / 4;
+
+    switch (position % 4) {
+    case 0:
+        return gmp_affine(odd, hf_branch_windows[turn].count, 1, hf_branch_windows[turn].sum);
+    case 1:
+        return sort_answer;
+    case 2:
+        return gmp_affine(odd, hf_branch_boards[turn % 72].solutions, 1, hf_branch_boards[turn % 72].walk);
+    default:
+        return gmp_affine(odd, hf_branch_flights[turn].steps, 1, hf_branch_flights[turn].sum);
+    }
+}
+
 /* fold -> A fold + answer over `steps` positions: one cycle's sum by Horner's rule, whole cycles as an affine
  * map of their own, in GMP throughout. */
 static uint64_t gmp_fold(uint64_t fold, uint64_t position, uint64_t steps, uint64_t odd)
 {
-    const uint64_t cycle = 2 * HF_BRANCH_WINDOWS;
+    const uint64_t cycle = HF_BRANCH_CYCLE;
+    uint64_t part = steps % cycle; /* after the whole cycles */
     uint64_t sort_answer = gmp_sorted_hash(odd);
-    uint64_t cycle_sum = 0;
+    uint64_t sum = 0;
+    uint64_t part_sum = 0;
+    uint64_t whole;
 
     for (uint64_t i = 0; i < cycle; i++) {
-        const struct hf_branch_window *window = &hf_branch_windows[(position + i) % cycle / 2];
-        uint64_t answer = (position + i) % 2 ? sort_answer : (uint64_t)window->sum << 16 | window->count;
-
-        if (i ==
-            steps % cycle) { /* the part after the whole cycles: remembered as a map of the folded value */
-            uint64_t before = cycle_sum;
-            uint64_t whole;
-
-            for (uint64_t k = i; k < cycle; k++) {
-                const struct hf_branch_window *w = &hf_branch_windows[(position + k) % cycle / 2];
-                uint64_t a = (position + k) % 2 ? sort_answer : (uint64_t)w->sum << 16 | w->count;
-
-                cycle_sum = cycle_sum * odd + a;
-            }
-            whole = gmp_affine(gmp_affine(odd, 0, cycle, 1), cycle_sum, steps / cycle, fold);
-            return gmp_affine(odd, 0, i, whole) + before;
-        }
-        cycle_sum = cycle_sum * odd + answer;
+        if (i == part)
+            part_sum = sum;
+        sum = sum * odd + branch_answer(position + i, sort_answer, odd);
     }
-    fail_msg("steps %% cycle is below cycle");
-    return 0;
+    whole = gmp_affine(gmp_affine(odd, 0, cycle, 1), sum, steps / cycle, fold);
+    return gmp_affine(odd, 0, part, whole) + part_sum;
 }
 
 static void test_branch_lengths(void **unused)
@@ -417,7 +422,7 @@ static void test_branch_lengths(void **unused)
     }
 }
 
-/* One whole cycle through advance(): the sieve meets every window, 78498 primes in all. */
+/* One whole cycle through advance(): every window, board and flight of the tables is met. */
 static void test_branch_whole_cycle(void **unused)
 {
     const struct hf_kernel *kernel = hf_kernel_find("branch", 64);
@@ -425,7 +430,7 @@ static void test_branch_whole_cycle(void **unused)
     (void)unused;
     for (unsigned operands = 0; operands < HF_OPERANDS_COUNT; operands++) {
         kernel->start(state, (enum hf_operands)operands, SEED);
-        for (uint64_t done = 0; done < 2 * HF_BRANCH_WINDOWS + 50; done += 50) {
+        for (uint64_t done = 0; done < HF_BRANCH_CYCLE + 50; done += 50) {
             kernel->advance(state, 50);
             assert_true(kernel->digest(state) == kernel->expect((enum hf_operands)operands, SEED, done + 50));
         }

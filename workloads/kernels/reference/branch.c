@@ -1,18 +1,26 @@
 /*
  * branch: data-dependent branches. Plain C is its only form.
  *
- * Small jobs whose answers are known; a step is 1 or 2 in turn, and 3:
+ * Small jobs whose answers are known; a step is one of 1 to 4, in turn, and 5 (1, 3 and 4: branch_jobs.h):
  *   1. sieve: marks composites in a window of 2000 numbers below 10^6 and counts and adds up the primes left
- *      over. Known: a table made by trial division, anchored by pi(10^6) = 78498.
+ *      over. Known: a table made by trial division, anchored by pi(10^6) = 78498; the same code counts
+ *      pi(10^8) = 5761455 (OEIS A006880) in a test.
  *   2. sort: 64 keys, a permutation drawn from the present value, are sorted (Shell 1959, gaps of Ciura
  *      2001). Known: the identity; every position goes into a hash.
- *   3. interpreter: a small program of byte codes computes value -> m value + k modulo 2^64 by shift and add,
+ *   3. queens: two queens stand on a board of 10, the others are placed by backtracking (some 490 are tried);
+ *      every queen tried goes into a hash. Known: a table made by recursion on lists of columns, anchored by
+ *      724 solutions; the same code counts 92 on a board of 8, 14200 on one of 12 (OEIS A000170) in a test.
+ *   4. Collatz: 8 starts below 10^6 are halved or tripled until 1 (some 1100 steps); steps and values met are
+ *      added up. Known: a table made with remembered lengths; the same code finds the longest start below
+ *      10^6, 837799 with 524 steps (OEIS A284668), in a test.
+ *   5. interpreter: a small program of byte codes computes value -> m value + k modulo 2^64 by shift and add,
  *      branching on the value's bits. Known: affine jump-ahead.
  *
- * The answer of 1 or 2 goes into the fold: fold -> A fold + answer, a bijection; with right answers its value
- * after n steps is known by jump-ahead over whole cycles of 1000 positions.
+ * The answer of 1 to 4 goes into the fold: fold -> A fold + answer, a bijection; with right answers its value
+ * after n steps is known by jump-ahead over whole cycles of 2000 positions. The position draws the window,
+ * the two queens and the starts.
  *
- * Words of a state: fold, value, position, m, k, flaw. The flags and keys live only within a step.
+ * Words of a state: fold, value, position, m, k, flaw. Flags, keys and rows live only within a step.
  *
  * Masked errors, and what catches them:
  *   - a wrong branch that ends in the same place (a composite marked twice, two equal compares): not an
@@ -20,8 +28,13 @@
  *   - two wrong flags in one window that leave count and sum as they were: not from one error.
  *   - keys that become another permutation: each key is computed on its own, so a single error makes a
  *     duplicate, which no sort turns into the identity.
- *   - the position decides the window: reduced modulo 1000 before use, and its own word in the digest.
- *     Indices and loop bounds come from loop counters only; what is computed decides nothing but branches.
+ *   - a part of the board without solutions that is left out or entered in vain: the number of solutions
+ *     stays, the hash of the queens tried does not.
+ *   - a wrong turn of a flight that comes to 1 in as many steps (neighbours often share a length): the sum of
+ *     the values met differs.
+ *   - the position decides the window: reduced modulo 2000 before use, and its own word in the digest.
+ *     Indices and loop bounds come from loop counters only, the row of the queens is masked, and what could
+ *     go on without end has fuel; what is computed decides nothing but branches.
  *
  * Why it has no limit loop: what bounds it is how often the predictor is wrong, and a loop that is wrong as
  * often on the same decisions would be this kernel. Measured on a Zen 5 core (2026, gcc 12, cycles by a chain
@@ -37,14 +50,12 @@
 #include "holdfast/random.h"
 #include "workloads/arithmetic.h"
 #include "workloads/kernels/branch.h"
+#include "workloads/kernels/branch_jobs.h"
 #include "workloads/kernels/kernel_code.h"
 
-#define FLAGS        (HF_BRANCH_WINDOW_SIZE / 2)  /* odd numbers */
-#define SMALL_FLAGS  500                          /* odd numbers below 1000 */
-#define HASH_ODD     UINT64_C(0xd1342543de82ef95) /* 5 mod 8 (Steele and Vigna 2021, table 5) */
 #define WORDS        6
 #define PROGRAM_SIZE 8
-#define CYCLE        (2 * HF_BRANCH_WINDOWS) /* even positions sieve a window, odd ones sort */
+#define BOARD_FUEL   2048 /* turns; the longest board takes fewer than 1300 */
 
 struct branch_state {
     uint64_t fold;
@@ -54,67 +65,29 @@ struct branch_state {
     uint64_t increment;
     uint64_t flaw;
     uint64_t unused[2];
-    uint8_t flag[FLAGS + 24];
-    uint8_t small_flag[SMALL_FLAGS + 12];
+    uint8_t flag[HF_BRANCH_FLAGS + 24];
+    uint8_t small_flag[HF_BRANCH_SMALL_FLAGS + 12];
     uint16_t key[HF_BRANCH_KEYS];
+    struct hf_branch_row row[HF_BRANCH_ROWS];
 };
 
 _Static_assert(sizeof(struct branch_state) % 64 == 0, "states are laid side by side");
 
-/* Keeps the compiler from turning a branch into a conditional move or a vector compare. */
-#define KEEP_BRANCH() __asm__ volatile("")
+/* Both numbers of an answer: one of them wrong makes it wrong. */
+HF_INLINE uint64_t joined(uint64_t sum, uint64_t count)
+{
+    return sum * HF_BRANCH_HASH_ODD + count;
+}
 
 /* --- 1. sieve --- */
 
-/* Number 2 i + 1 is composite when flag[i] is set; the primes below 1000 come first, as the window needs
- * them. */
-HF_INLINE void sieve_small(uint8_t flag[SMALL_FLAGS])
-{
-    for (uint32_t i = 0; i < SMALL_FLAGS; i++)
-        flag[i] = i == 0;
-    for (uint32_t i = 1; i <= 15; i++) { /* 31^2 < 1000 < 33^2 */
-        if (flag[i] != 0)
-            continue;
-        for (uint32_t j = 2 * i * (i + 1); j < SMALL_FLAGS; j += 2 * i + 1)
-            flag[j] = 1;
-    }
-}
-
-/* First odd multiple of the odd number p, at least p^2 and at least base, as an index of the window. */
-HF_INLINE uint32_t first_index(uint32_t p, uint32_t base)
-{
-    uint32_t multiple = (base + p - 1) / p;
-
-    multiple |= 1;
-    if (multiple < p)
-        multiple = p;
-    return (multiple * p - base) / 2;
-}
-
 HF_INLINE uint64_t sieve_window(struct branch_state *state, uint32_t window)
 {
-    uint32_t base = window * HF_BRANCH_WINDOW_SIZE;
-    uint64_t count = window == 0; /* the prime 2 */
-    uint64_t sum = window == 0 ? 2 : 0;
+    struct hf_branch_primes primes;
 
-    sieve_small(state->small_flag);
-    for (uint32_t i = 0; i < FLAGS; i++)
-        state->flag[i] = 0;
-    state->flag[0] = window == 0; /* 1 is no prime */
-    for (uint32_t i = 1; i < SMALL_FLAGS; i++) {
-        if (state->small_flag[i] != 0)
-            continue;
-        for (uint32_t j = first_index(2 * i + 1, base); j < FLAGS; j += 2 * i + 1)
-            state->flag[j] = 1;
-    }
-    for (uint32_t i = 0; i < FLAGS; i++) {
-        if (state->flag[i] == 0) {
-            KEEP_BRANCH();
-            count++;
-            sum += base + 2 * i + 1;
-        }
-    }
-    return sum << 16 | (count & 0xffff);
+    hf_branch_sieve_small(state->small_flag, HF_BRANCH_SMALL_FLAGS);
+    primes = hf_branch_sieve_window(state->flag, state->small_flag, HF_BRANCH_SMALL_FLAGS, window);
+    return joined(primes.sum, primes.count);
 }
 
 /* --- 2. sort --- */
@@ -150,11 +123,42 @@ HF_INLINE uint64_t sort_permutation(uint16_t key[HF_BRANCH_KEYS], uint64_t value
         }
     }
     for (uint32_t i = 0; i < HF_BRANCH_KEYS; i++)
-        hash = (hash + key[i]) * HASH_ODD;
+        hash = (hash + key[i]) * HF_BRANCH_HASH_ODD;
     return hash;
 }
 
-/* --- 3. interpreter --- */
+/* --- 3. queens --- */
+
+HF_INLINE uint64_t place_queens(struct hf_branch_row row[HF_BRANCH_ROWS], uint32_t board)
+{
+    const uint32_t squares = (UINT32_C(1) << HF_BRANCH_BOARD) - 1;
+    uint32_t first = UINT32_C(1) << hf_branch_boards[board].first % HF_BRANCH_BOARD;
+    uint32_t second = UINT32_C(1) << hf_branch_boards[board].second % HF_BRANCH_BOARD;
+    struct hf_branch_search search;
+
+    row[0] = hf_branch_next_row((struct hf_branch_row){0}, first, squares);
+    row[0] = hf_branch_next_row(row[0], second, squares);
+    search = hf_branch_place_queens(row, HF_BRANCH_BOARD, HF_BRANCH_BOARD - 2, BOARD_FUEL);
+    return joined(search.walk, search.solutions);
+}
+
+/* --- 4. Collatz --- */
+
+HF_INLINE uint64_t fly(uint32_t window)
+{
+    uint64_t steps = 0;
+    uint64_t sum = 0;
+
+    for (uint32_t i = 0; i < HF_BRANCH_FLIGHTS; i++) {
+        struct hf_branch_flight flight = hf_branch_fly(hf_branch_flight_start(window, i));
+
+        steps += flight.steps;
+        sum += flight.sum;
+    }
+    return joined(sum, steps);
+}
+
+/* --- 5. interpreter --- */
 
 enum code {
     SKIP_IF_EVEN,
@@ -180,7 +184,7 @@ HF_INLINE uint64_t interpret(uint64_t value, uint64_t multiplier, uint64_t incre
         switch (program[at % PROGRAM_SIZE]) {
         case SKIP_IF_EVEN:
             if ((bits & 1) == 0) {
-                KEEP_BRANCH();
+                HF_KEEP_BRANCH();
                 at++;
             }
             break;
@@ -210,6 +214,23 @@ HF_INLINE uint64_t interpret(uint64_t value, uint64_t multiplier, uint64_t incre
     return sum;
 }
 
+HF_INLINE uint64_t job_answer(struct branch_state *state)
+{
+    uint32_t position = (uint32_t)(state->position % HF_BRANCH_CYCLE);
+    uint32_t turn = position / HF_BRANCH_JOBS;
+
+    switch (position % HF_BRANCH_JOBS) {
+    case 0:
+        return sieve_window(state, turn);
+    case 1:
+        return sort_permutation(state->key, state->value);
+    case 2:
+        return place_queens(state->row, turn % HF_BRANCH_BOARDS);
+    default:
+        return fly(turn);
+    }
+}
+
 HF_KERNEL_CODE static void branch_advance(void *opaque_state, uint64_t steps)
 {
     struct branch_state *state = opaque_state;
@@ -217,14 +238,7 @@ HF_KERNEL_CODE static void branch_advance(void *opaque_state, uint64_t steps)
     uint64_t down = steps;
 
     while (up < steps && down != 0) {
-        uint32_t job = (uint32_t)(state->position % CYCLE);
-        uint64_t answer;
-
-        if (job % 2 == 0)
-            answer = sieve_window(state, job / 2);
-        else
-            answer = sort_permutation(state->key, state->value);
-        state->fold = state->fold * HASH_ODD + answer;
+        state->fold = state->fold * HF_BRANCH_HASH_ODD + job_answer(state);
         state->value = interpret(state->value, state->multiplier, state->increment);
         state->position++;
         up++;
@@ -272,7 +286,7 @@ static void branch_start(void *opaque_state, enum hf_operands operands, uint64_t
     *state = (struct branch_state){
         .fold = hf_seed_word(seed, 0),
         .value = value_word(operands, hf_seed_word(seed, 1)),
-        .position = hf_seed_word(seed, 2) % CYCLE,
+        .position = hf_seed_word(seed, 2) % HF_BRANCH_CYCLE,
         .multiplier = map.multiplier,
         .increment = map.increment,
     };
@@ -283,41 +297,53 @@ static uint64_t sorted_hash(void)
     uint64_t hash = 0;
 
     for (uint64_t i = 0; i < HF_BRANCH_KEYS; i++)
-        hash = (hash + i) * HASH_ODD;
+        hash = (hash + i) * HF_BRANCH_HASH_ODD;
     return hash;
 }
 
-/* What a right step does to the fold. */
-static struct hf_affine position_map(uint64_t position, uint64_t sort_answer)
+/* What the job of a position must answer. */
+static uint64_t known_answer(uint64_t position, uint64_t sort_answer)
 {
-    const struct hf_branch_window *window = &hf_branch_windows[position % CYCLE / 2];
-    uint64_t sieve_answer = (uint64_t)window->sum << 16 | window->count;
+    uint64_t turn = position % HF_BRANCH_CYCLE / HF_BRANCH_JOBS;
+    const struct hf_branch_window *window = &hf_branch_windows[turn];
+    const struct hf_branch_board *board = &hf_branch_boards[turn % HF_BRANCH_BOARDS];
+    const struct hf_branch_flights *flights = &hf_branch_flights[turn];
 
-    return (struct hf_affine){HASH_ODD, position % 2 == 0 ? sieve_answer : sort_answer};
+    switch (position % HF_BRANCH_JOBS) {
+    case 0:
+        return joined(window->sum, window->count);
+    case 1:
+        return sort_answer;
+    case 2:
+        return joined(board->walk, board->solutions);
+    default:
+        return joined(flights->sum, flights->steps);
+    }
 }
 
 /* The map of `steps` steps on the fold, from a position on: whole cycles by a power, the rest one by one. */
 static struct hf_affine fold_map(uint64_t position, uint64_t steps)
 {
     uint64_t sort_answer = sorted_hash();
-    uint64_t rest = steps % CYCLE;
+    uint64_t rest = steps % HF_BRANCH_CYCLE;
     struct hf_affine cycle = {1, 0};
     struct hf_affine part = {1, 0};
 
-    for (uint64_t i = 0; i < CYCLE; i++) {
+    for (uint64_t i = 0; i < HF_BRANCH_CYCLE; i++) {
         if (i == rest)
             part = cycle;
-        else if (i > rest && steps < CYCLE)
+        else if (i > rest && steps < HF_BRANCH_CYCLE)
             break; /* no whole cycle: nothing more is needed */
-        cycle = hf_affine_then(cycle, position_map(position + i, sort_answer));
+        cycle = hf_affine_then(
+            cycle, (struct hf_affine){HF_BRANCH_HASH_ODD, known_answer(position + i, sort_answer)});
     }
-    return hf_affine_then(hf_affine_power(cycle, steps / CYCLE), part);
+    return hf_affine_then(hf_affine_power(cycle, steps / HF_BRANCH_CYCLE), part);
 }
 
 static void expect_words(enum hf_operands operands, uint64_t seed, uint64_t steps, uint64_t ret_words[WORDS])
 {
     struct hf_affine map = value_map(operands);
-    uint64_t position = hf_seed_word(seed, 2) % CYCLE;
+    uint64_t position = hf_seed_word(seed, 2) % HF_BRANCH_CYCLE;
 
     ret_words[0] = hf_affine_apply(fold_map(position, steps), hf_seed_word(seed, 0));
     ret_words[1] = hf_affine_apply(hf_affine_power(map, steps), value_word(operands, hf_seed_word(seed, 1)));
