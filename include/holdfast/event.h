@@ -132,6 +132,11 @@ int hf_purpose_of_name(const char *name);
  * hardware errors fail; a reset fails or, when another group was named, voids; the rest void. */
 int hf_cause_fits(enum hf_verdict verdict, enum hf_cause cause);
 
+/* 1 when this verdict of a joint baseline trial leaves the group it names out for the rest of the run: void,
+ * setting-lost. Its ratio could not be set before anything was proved, and the profile lets the run go on. */
+struct hf_event;
+int hf_verdict_leaves_out(enum hf_purpose purpose, const struct hf_event *verdict);
+
 /* 1 for baseline and soak: the trial covers all groups at once. */
 int hf_purpose_is_joint(enum hf_purpose purpose);
 

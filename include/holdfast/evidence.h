@@ -172,7 +172,8 @@ struct hf_evidence_finished {
 /* All of a run. Arrays grow up to maxima; a run that passes one is refused with HF_E_RANGE. */
 struct hf_evidence {
     char *directory;
-    struct hf_profile *profile;
+    struct hf_profile *profile; /* the frozen one, and groups that the run left out are left out in it */
+    int left_out_by_run[HF_GROUPS_MAX];
     struct hf_plan *plan; /* the journal replayed; NULL: plan_problem says why */
     char plan_problem[256];
 

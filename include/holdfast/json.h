@@ -34,6 +34,7 @@ void hf_json_object_open(struct hf_json_writer *writer, const char *key);
 void hf_json_object_close(struct hf_json_writer *writer);
 void hf_json_array_open(struct hf_json_writer *writer, const char *key);
 void hf_json_array_close(struct hf_json_writer *writer);
+/* Characters that could do harm where the document is shown (hf_text_is_harmful()) become \uNNNN. */
 void hf_json_string(struct hf_json_writer *writer, const char *key, const char *value);
 void hf_json_number(struct hf_json_writer *writer, const char *key, double value);   /* not finite: null */
 void hf_json_integer(struct hf_json_writer *writer, const char *key, int64_t value); /* |value| <= 2^53 */

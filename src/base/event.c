@@ -84,3 +84,9 @@ int hf_purpose_is_joint(enum hf_purpose purpose)
 {
     return purpose == HF_PURPOSE_BASELINE || purpose == HF_PURPOSE_SOAK;
 }
+
+int hf_verdict_leaves_out(enum hf_purpose purpose, const struct hf_event *verdict)
+{
+    return purpose == HF_PURPOSE_BASELINE && verdict->verdict == HF_VERDICT_VOID &&
+           verdict->cause == HF_CAUSE_SETTING_LOST && verdict->group >= 0;
+}

@@ -161,8 +161,10 @@ static int choose_targets(const struct hf_session *session, struct verify *verif
     for (int g = 0; g < profile->group_count; g++) {
         const struct hf_profile_group *group = &profile->group[g];
 
-        test->target[g] = (wanted == HF_GROUP_ALL || wanted == g) && !group->left_out;
-        test->step[g] = group->left_out ? -1 : (int16_t)step_of_group(session, verify, g);
+        int left_out = group->left_out || session->run->state.left_out[g];
+
+        test->target[g] = (wanted == HF_GROUP_ALL || wanted == g) && !left_out;
+        test->step[g] = left_out ? -1 : (int16_t)step_of_group(session, verify, g);
         if (!test->target[g] && settings.company != NULL && !is_named(settings.company, group->name))
             test->step[g] = -1;
         if (test->target[g] && step >= 0)
@@ -175,8 +177,10 @@ static int choose_targets(const struct hf_session *session, struct verify *verif
                 settings.ratio, group->name, hf_profile_ratio(profile, group->highest_step));
     }
     if (wanted != HF_GROUP_ALL && !test->target[wanted])
-        return hf_fail(error, HF_E_USAGE, "--group %s: the profile leaves this group out: it is never loaded",
-                       settings.group);
+        return hf_fail(error, HF_E_USAGE, "--group %s: %s: it is never loaded", settings.group,
+                       profile->group[wanted].left_out ? "the profile leaves this group out"
+                                                       : "the run goes on without this group, whose ratio "
+                                                         "could not be set");
     if (settings.cpus != NULL && wanted == HF_GROUP_ALL)
         return hf_fail(error, HF_E_USAGE, "--cpus needs --group: it names CPUs of one group");
     return settings.cpus != NULL ? choose_cpus(profile, verify, wanted, error) : HF_OK;
@@ -407,7 +411,7 @@ static void write_group(const struct hf_session *session, const struct verify *v
     hf_json_number(writer, "ratio", hf_profile_ratio(session->profile, verify->test.step[g]));
     hf_json_string(writer, "verdict", hf_verdict_name(verdict_of(state)));
     hf_json_string(writer, "decision", state_words[state]);
-    hf_json_string(writer, "cause", hf_cause_name(tally->last_cause));
+    hf_json_string(writer, "cause", hf_cause_name(hf_sequential_cause(&verify->test.rule[g], tally)));
     hf_json_number(writer, "exposure_s", tally->served_s);
     hf_json_integer(writer, "faults", tally->faults);
     hf_json_number(writer, "credit_s", verify->test.rule[g].credit_s);
@@ -459,7 +463,7 @@ static void print_group(const struct hf_session *session, const struct verify *v
     hf_duration_format(verify->theta1_s[g], claim);
     printf("%-10s ratio %.2f: %s, %s after %s", session->profile->group[g].name,
            hf_profile_ratio(session->profile, verify->test.step[g]), hf_verdict_name(verdict_of(state)),
-           hf_cause_name(tally->last_cause), served);
+           hf_cause_name(hf_sequential_cause(&verify->test.rule[g], tally)), served);
     printf("; %s%s one fault in %s, %.4g %% confidence, %d %s\n", state_words[state],
            state == HF_TEST_REJECTED ? ": more than" : ": at most", claim, settings.confidence * 100,
            tally->faults, tally->faults == 1 ? "fault" : "faults");

@@ -28,6 +28,7 @@ static void take_verdict(struct hf_sequential_tally *tally, const struct hf_even
         return;
     }
     tally->voids_in_row = 0;
+    tally->judged_cause = event->cause;
     tally->served_s += event->exposure_s;
     tally->faults += event->verdict == HF_VERDICT_FAIL;
     if (event->verdict == HF_VERDICT_FAIL)
@@ -71,6 +72,15 @@ enum hf_sequential_state hf_sequential_state(const struct hf_sequential_rule *ru
         (rule->served_max > 0 && tally->served_s + slack_s >= rule->served_max))
         return HF_TEST_STOPPED;
     return tally->voids_in_row >= HF_SEQUENTIAL_VOIDS_MAX ? HF_TEST_UNDECIDED : HF_TEST_GOING_ON;
+}
+
+enum hf_cause hf_sequential_cause(const struct hf_sequential_rule *rule,
+                                  const struct hf_sequential_tally *tally)
+{
+    enum hf_sequential_state state = hf_sequential_state(rule, tally);
+    int judged = state == HF_TEST_ACCEPTED || state == HF_TEST_REJECTED || state == HF_TEST_STOPPED;
+
+    return judged && tally->judged_cause != HF_CAUSE_NONE ? tally->judged_cause : tally->last_cause;
 }
 
 double hf_sequential_left_s(const struct hf_sequential_rule *rule, const struct hf_sequential_tally *tally)

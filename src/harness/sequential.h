@@ -27,9 +27,10 @@ struct hf_sequential_tally {
     int resets;       /* of them, resets of the machine */
     int voids_in_row; /* since the last pass or failure */
     enum hf_cause last_cause;
-    int cpu_known;  /* 1: a fault has named its CPU, the profile's number: */
-    int cpu;        /* the first one named */
-    int cpu_faults; /* faults that named it */
+    enum hf_cause judged_cause; /* of the last pass or failure */
+    int cpu_known;              /* 1: a fault has named its CPU, the profile's number: */
+    int cpu;                    /* the first one named */
+    int cpu_faults;             /* faults that named it */
 };
 
 /* Folds one event of the given purpose into the tallies of all groups. */
@@ -57,6 +58,11 @@ enum hf_sequential_state {
 
 enum hf_sequential_state hf_sequential_state(const struct hf_sequential_rule *rule,
                                              const struct hf_sequential_tally *tally);
+
+/* What decided a test that is over: not the void end of a trial that its group ran as company afterwards.
+ * What ended the last trial, while it goes on or stays undecided. */
+enum hf_cause hf_sequential_cause(const struct hf_sequential_rule *rule,
+                                  const struct hf_sequential_tally *tally);
 
 /* Exposure that is still to be served if no fault comes, seconds; above 0 while the test goes on. */
 double hf_sequential_left_s(const struct hf_sequential_rule *rule, const struct hf_sequential_tally *tally);

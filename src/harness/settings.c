@@ -11,9 +11,10 @@
 #define CHECK_EVERY_NS                                                                                       \
     INT64_C(5000000000) /* a setting under load is looked at so often, where that costs nothing */
 
-void hf_settings_init(struct hf_settings *settings)
+void hf_settings_init(struct hf_settings *settings, const struct hf_run_state *state)
 {
     hf_text_init(&settings->words, WORDS_MAX);
+    memcpy(settings->out, state->left_out, sizeof settings->out);
 }
 
 void hf_settings_release(struct hf_settings *settings)
@@ -142,18 +143,32 @@ static void ratio_words(const struct hf_supervisor *s, int step, char *ret_words
         (void)snprintf(ret_words, size, "ratio %.2f", hf_profile_ratio(s->profile, step));
 }
 
-/* A group that cannot be trusted any more: invariant 3. */
+static int others_remain(const struct hf_supervisor *s, int group)
+{
+    int others = 0;
+
+    for (int g = 0; g < s->profile->group_count; g++)
+        others += g != group && !s->profile->group[g].left_out && !s->run->state.left_out[g];
+    return others > 0;
+}
+
+/* A group that cannot be trusted any more: invariant 3. Before the baseline is proved the verdict names it,
+ * and from then on the plan does without it; later the others go as far as they come. */
 static void give_up(struct hf_supervisor *s, struct hf_trial *trial, int group, const struct hf_error *why)
 {
     struct hf_settings *settings = &s->settings;
+    int goes_on = s->profile->goes_on_without && others_remain(s, group);
+    int named = goes_on && trial->purpose == HF_PURPOSE_BASELINE;
 
-    if (trial != NULL && trial->open)
-        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, -1, why->message);
-    if (!s->profile->goes_on_without) {
+    if (trial->open)
+        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, named ? group : HF_GROUP_NONE, -1,
+                       why->message);
+    if (!goes_on) {
         hf_supervisor_fail(s, why); /* every group goes to its baseline at the end */
         return;
     }
-    settings->out[group] = settings->any_out = settings->needs_baseline[group] = 1;
+    settings->out[group] = settings->needs_baseline[group] = 1;
+    settings->lacks_one |= !named;
     hf_supervisor_note(s, "the run goes on without %s: %s", hf_supervisor_group_name(s, group), why->message);
 }
 

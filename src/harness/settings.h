@@ -20,6 +20,7 @@
 
 #include "holdfast/driver.h"
 
+struct hf_run_state;
 struct hf_supervisor;
 struct hf_trial;
 
@@ -37,11 +38,12 @@ struct hf_settings {
     int out[HF_GROUPS_MAX];            /* the run goes on without it */
     int needs_baseline[HF_GROUPS_MAX]; /* and it still has to be brought there */
     int losses[HF_GROUPS_MAX];
-    int any_out;
+    int lacks_one; /* the plan knows nothing of it: the others will wait for one that is out */
     int64_t next_check_ns;
 };
 
-void hf_settings_init(struct hf_settings *settings);
+/* Groups that the run goes on without are out from the start. */
+void hf_settings_init(struct hf_settings *settings, const struct hf_run_state *state);
 void hf_settings_release(struct hf_settings *settings);
 
 /* Applies the steps of the groups with wanted[group] >= 0; the trials open for them begin to work when they

@@ -355,7 +355,8 @@ static void run_tick(struct hf_supervisor *s, int64_t now_ns, double wall_s)
 {
     turn_slice(s, now_ns);
     hf_sensing_tick(s, now_ns);
-    hf_watch_machine(s, wall_s * s->run->clock_factor);
+    hf_trials_look_for_lag(s, wall_s);
+    hf_watch_machine(s, s->model_waits ? 0 : wall_s * s->run->clock_factor);
     hf_watch_results(s);
     hf_watch_progress(s, now_ns);
     if (s->phase != HF_PHASE_RUNNING)
@@ -526,6 +527,21 @@ static void go_back_waiting(struct hf_supervisor *s, struct way_back *way)
     go_back(&way->work);
 }
 
+/* A group that could not be set does not make the night of the others fail: it has been named. Are all others
+ * back? */
+static int only_the_lost(struct hf_supervisor *s, struct way_back *way)
+{
+    int any = 0;
+
+    for (int g = 0; g < s->profile->group_count; g++) {
+        any |= s->settings.out[g];
+        s->driver_group[g].left_out |= s->settings.out[g];
+    }
+    if (any)
+        go_back_waiting(s, way);
+    return any && way->error.code == HF_OK;
+}
+
 /* Every group back to baseline; a group that cannot be confirmed is named even when we end by a failure. */
 static void to_baseline(struct hf_supervisor *s)
 {
@@ -537,6 +553,8 @@ static void to_baseline(struct hf_supervisor *s)
     if (way.error.code == HF_OK)
         return;
     hf_supervisor_say(s, "%s", way.error.message);
+    if (only_the_lost(s, &way))
+        return;
     if (s->error.code == HF_OK && way.error.code != HF_E_UNPROVED) /* a person was told what to enter */
         s->error = way.error;
 }
@@ -641,7 +659,7 @@ int hf_supervisor_run(const struct hf_supervisor_options *options, struct hf_sup
     s->profile = options->run->profile;
     s->director = options->director;
     s->result = ret_result;
-    hf_settings_init(&s->settings);
+    hf_settings_init(&s->settings, &s->run->state);
     loop_made = hf_pool_loop_init(&s->loop, &s->error) == HF_OK;
     if (loop_made)
         drive(s);

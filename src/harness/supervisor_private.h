@@ -46,6 +46,7 @@ struct hf_trial {
     double limit_s;
     double exposure_s;
     double wall_exposure_s;
+    double behind_s; /* by the wall's clock: waited for cores that had done too little */
     double journalled_s;
     uint64_t blocks;
     int loaded;            /* every worker of it has finished a block: exposure counts */
@@ -133,6 +134,7 @@ struct hf_supervisor {
     uint64_t
         run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
     int running[HF_GROUPS_MAX];   /* the group's workers have been told to run */
+    int model_waits;              /* this tick: a core is behind, and a simulated machine's time stands still */
     int cooling[HF_GROUPS_MAX];   /* over its limit or unwatched not long ago: no new trial yet */
     int64_t sensed_ns;            /* temperatures were last added to the trials' means */
     int64_t clock_judged_ns;
@@ -194,15 +196,26 @@ void hf_trial_run(struct hf_supervisor *s, const struct hf_trial *trial);
 struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group);
 int hf_trial_any_open(const struct hf_supervisor *s);
 void hf_trials_propose(struct hf_supervisor *s);
+void hf_trial_idle_group(struct hf_supervisor *s, int group);
+/* Reads every group of the trial back. A setting that is not in force voids the trial: 0. */
+int hf_trial_settings_in_force(struct hf_supervisor *s, struct hf_trial *trial, int journal_them);
+/* Before the machine's time moves by a tick. */
+void hf_trials_look_for_lag(struct hf_supervisor *s, double wall_s);
 void hf_trials_accrue(struct hf_supervisor *s, double wall_s);
 void hf_trials_journal_exposure(struct hf_supervisor *s);
+int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page);
+/* Carries on with trials whose settings a person was asked for. */
+int hf_trials_adopt_requested(struct hf_supervisor *s);
+
+/* --- trials_end.c --- */
+/* 1 when a core has finished too little for wall_s more exposure. */
+int hf_trial_is_behind(const struct hf_supervisor *s, const struct hf_trial *trial, double wall_s);
+/* Counts the tick as waiting; closes a trial that mostly waits. */
+void hf_trial_wait_for_blocks(struct hf_supervisor *s, struct hf_trial *trial, double wall_s);
 void hf_trials_close_served(struct hf_supervisor *s);
 /* Ends a trial with a verdict; cpu is the profile's CPU or -1; group the indicted one. */
 void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
                     enum hf_cause cause, int group, int cpu, const char *detail);
-int hf_trials_requested_page(struct hf_supervisor *s, struct hf_text *page);
-/* Carries on with trials whose settings a person was asked for. */
-int hf_trials_adopt_requested(struct hf_supervisor *s);
 void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail);
 
 /* --- verdict_detail.c --- */

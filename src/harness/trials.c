@@ -1,5 +1,5 @@
 /*
- * Trials from intent to verdict.
+ * Trials from intent to their last second. How they end: trials_end.c.
  *
  *   propose -> [intent on disk] -> apply -> read back -> workers run -> loaded -> exposure ... -> drain ->
  * verdict
@@ -15,8 +15,6 @@
 
 #include "harness/supervisor_private.h"
 #include "workloads/answers.h"
-
-#define BLOCKS_EXPECTED_SHARE 0.2 /* of the blocks that fair sharing of the CPUs would give */
 
 struct hf_trial *hf_trial_of_group(struct hf_supervisor *s, int group)
 {
@@ -121,7 +119,7 @@ static void run_group(struct hf_supervisor *s, int group)
     }
 }
 
-static void idle_group(struct hf_supervisor *s, int group)
+void hf_trial_idle_group(struct hf_supervisor *s, int group)
 {
     struct hf_error error = {0};
 
@@ -132,8 +130,7 @@ static void idle_group(struct hf_supervisor *s, int group)
         hf_supervisor_fail(s, &error);
 }
 
-/* Reads every group of the trial back. A setting that is not in force voids the trial: 0. */
-static int settings_in_force(struct hf_supervisor *s, struct hf_trial *trial, int journal_them)
+int hf_trial_settings_in_force(struct hf_supervisor *s, struct hf_trial *trial, int journal_them)
 {
     char detail[128];
 
@@ -171,7 +168,7 @@ void hf_trial_run(struct hf_supervisor *s, const struct hf_trial *trial)
 
 static void load_trial(struct hf_supervisor *s, struct hf_trial *trial)
 {
-    if (settings_in_force(s, trial, 1))
+    if (hf_trial_settings_in_force(s, trial, 1))
         hf_trial_run(s, trial);
 }
 
@@ -263,7 +260,7 @@ static void finish_without(struct hf_supervisor *s)
     hf_text_init(&words, 4096);
     hf_text_add_string(&words, "what could be found without");
     for (int g = 0; g < s->profile->group_count; g++) {
-        if (s->settings.out[g])
+        if (s->settings.out[g] && !s->run->state.left_out[g])
             hf_text_addf(&words, " %s", hf_supervisor_group_name(s, g));
     }
     hf_text_add_string(
@@ -373,7 +370,7 @@ void hf_trials_propose(struct hf_supervisor *s)
         count = take_round(s, wanted, trials);
     else
         count = take_one_by_one(s, wanted, trials);
-    if (s->phase == HF_PHASE_RUNNING && count == 0 && s->settings.any_out && !hf_trial_any_open(s) &&
+    if (s->phase == HF_PHASE_RUNNING && count == 0 && s->settings.lacks_one && !hf_trial_any_open(s) &&
         !any_cooling(s))
         finish_without(s); /* the others wait for a group that will not come */
     if (count == 0 || s->phase != HF_PHASE_RUNNING || hf_supervisor_commit(s) != HF_OK)
@@ -552,6 +549,19 @@ static int stands_still(const struct hf_supervisor *s)
     return driver->is_waiting != NULL && driver->is_waiting(s->driver_state);
 }
 
+/* A simulated machine has one time for all: it stands still while any core lags behind. */
+void hf_trials_look_for_lag(struct hf_supervisor *s, double wall_s)
+{
+    int behind = 0;
+
+    for (int g = -1; g < s->profile->group_count; g++) {
+        const struct hf_trial *trial = g < 0 ? &s->joint : &s->trial[g];
+
+        behind |= trial->open && trial->loaded && !trial->draining && hf_trial_is_behind(s, trial, wall_s);
+    }
+    s->model_waits = behind && s->options->driver->is_simulated && !stands_still(s);
+}
+
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
     if (!trial->open || trial->draining || (trial->loaded && stands_still(s)))
@@ -559,6 +569,10 @@ static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_
     if (!trial->loaded) {
         if (is_running(s, trial) && all_blocks_begun(s, trial))
             mark_loaded(s, trial);
+        return;
+    }
+    if (s->model_waits || (!s->options->driver->is_simulated && hf_trial_is_behind(s, trial, wall_s))) {
+        hf_trial_wait_for_blocks(s, trial, wall_s);
         return;
     }
     trial->wall_exposure_s += wall_s;
@@ -607,158 +621,4 @@ void hf_trials_journal_exposure(struct hf_supervisor *s)
         hf_supervisor_fail(s, &error);
     else
         (void)hf_supervisor_commit(s);
-}
-
-/* --- verdicts --------------------------------------------------------------------------------------- */
-
-static void stop_load(struct hf_supervisor *s, const struct hf_trial *trial)
-{
-    for (int g = 0; g < s->profile->group_count; g++) {
-        if (hf_trial_covers(trial, g) && s->running[g])
-            idle_group(s, g);
-    }
-}
-
-static void announce_verdict(struct hf_supervisor *s, const struct hf_trial *trial,
-                             const struct hf_event *event, const char *detail)
-{
-    char served[HF_TIME_TEXT];
-    char core[24] = "";
-
-    hf_duration_format(event->exposure_s, served);
-    if (event->cpu >= 0)
-        (void)snprintf(core, sizeof core, " on CPU %d", event->cpu);
-    hf_supervisor_say(s, "trial %llu: %s %s, %s%s after %s%s%s", (unsigned long long)trial->id,
-                      trial->group == HF_GROUP_ALL ? hf_purpose_name(trial->purpose)
-                                                   : hf_supervisor_group_name(s, trial->group),
-                      hf_verdict_name(event->verdict), hf_cause_name(event->cause), core, served,
-                      detail != NULL ? ": " : "", detail != NULL ? detail : "");
-}
-
-void hf_trial_close(struct hf_supervisor *s, struct hf_trial *trial, enum hf_verdict verdict,
-                    enum hf_cause cause, int group, int cpu, const char *detail)
-{
-    struct hf_verdict_detail extra = {.supervisor = s,
-                                      .trial = trial,
-                                      .mix = s->options->mix,
-                                      .memory_mix = &s->memory_mix,
-                                      .words = detail,
-                                      .slice_number = s->slice.number};
-    struct hf_event event = {.type = HF_EVENT_VERDICT,
-                             .trial = trial->id,
-                             .verdict = verdict,
-                             .cause = cause,
-                             .exposure_s = trial->exposure_s,
-                             .blocks = trial->blocks,
-                             .group = group,
-                             .cpu = cpu};
-    struct hf_error error = {0};
-
-    assert(trial->open && hf_cause_fits(verdict, cause));
-    stop_load(s, trial);
-    hf_trials_journal_exposure(s);
-    if (s->phase == HF_PHASE_ENDING && s->error.code != HF_OK)
-        return;
-    event.time_s = hf_supervisor_now_s(s);
-    if (hf_run_add_event_with(s->run, &event, NULL, hf_verdict_write_detail, &extra, &error) != HF_OK) {
-        hf_supervisor_fail(s, &error);
-        return;
-    }
-    announce_verdict(s, trial, &event, detail);
-    if (verdict == HF_VERDICT_FAIL)
-        hf_baseline_failed(s, trial);
-    trial->open = 0;
-    (void)hf_supervisor_commit(s);
-}
-
-/* Every worker of a passing trial must have done its share: the absence of a failure is no proof. */
-static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *trial, int *ret_cpu)
-{
-    double expected = BLOCKS_EXPECTED_SHARE * trial->wall_exposure_s / (HF_BLOCK_S * (double)s->sharing);
-
-    for (int i = 0; i < s->pool->worker_count; i++) {
-        if (hf_trial_covers(trial, s->pool->worker[i].place.group) &&
-            hf_supervisor_core_works(s, &s->pool->worker[i]) &&
-            (double)s->watch[i].blocks_in_trial < expected) {
-            *ret_cpu = s->pool->worker[i].place.profile_cpu;
-            return 0;
-        }
-    }
-    return 1;
-}
-
-static int drained(const struct hf_supervisor *s, const struct hf_trial *trial)
-{
-    for (int i = 0; i < s->pool->worker_count; i++) {
-        const struct hf_worker *worker = &s->pool->worker[i];
-        const struct hf_worker_slot *slot = hf_worker_slot_of(worker);
-
-        if (!hf_trial_covers(trial, worker->place.group) || worker->pid == 0)
-            continue;
-        if (atomic_load(&slot->state) == HF_STATE_RUNNING ||
-            atomic_load(&slot->ring_head) != atomic_load(&slot->ring_tail))
-            return 0;
-    }
-    return 1;
-}
-
-/* The kernel finds corrected errors by polling: one of this trial may still be on its way. */
-static int errors_are_told(const struct hf_supervisor *s, const struct hf_trial *trial)
-{
-    double wait_s = s->options->driver->is_simulated ? 0 : hf_guardian_drain_s(s);
-
-    return (double)(s->last_tick_ns - trial->served_ns) * 1e-9 >= wait_s;
-}
-
-/* A setting can be lost at any time: no pass without it. 0: it was lost, or it is not known yet. */
-static int setting_held(struct hf_supervisor *s, struct hf_trial *trial)
-{
-    if (hf_supervisor_sets_at_once(s))
-        return settings_in_force(s, trial, 0);
-    return hf_settings_ask(s, trial) == 1;
-}
-
-static void close_if_served(struct hf_supervisor *s, struct hf_trial *trial)
-{
-    int cpu = -1;
-    int pending = 0;
-
-    if (!trial->open || !trial->loaded || trial->exposure_s < trial->limit_s)
-        return;
-    for (int g = 0; g < s->profile->group_count; g++)
-        pending |= hf_trial_covers(trial, g) && hf_pool_strike_pending(s->pool, g);
-    if (pending)
-        return; /* damage is on its way: it belongs to this trial */
-    if (!trial->draining) {
-        trial->draining = 1;
-        trial->served_ns = s->last_tick_ns;
-        stop_load(s, trial);
-        return;
-    }
-    if (!drained(s, trial) || !errors_are_told(s, trial))
-        return;
-    if (!setting_held(s, trial) || hf_watch_clock_fell_short(s, trial))
-        return;
-    if (enough_blocks(s, trial, &cpu))
-        hf_trial_close(s, trial, HF_VERDICT_PASS, HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, -1, NULL);
-    else
-        hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_TOO_FEW_BLOCKS, HF_GROUP_NONE, cpu,
-                       "too few blocks were finished to prove anything");
-}
-
-void hf_trials_close_served(struct hf_supervisor *s)
-{
-    close_if_served(s, &s->joint);
-    for (int g = 0; g < s->profile->group_count; g++)
-        close_if_served(s, &s->trial[g]);
-}
-
-void hf_trials_interrupt_all(struct hf_supervisor *s, const char *detail)
-{
-    for (int g = -1; g < s->profile->group_count && s->error.code == HF_OK; g++) {
-        struct hf_trial *trial = g < 0 ? &s->joint : &s->trial[g];
-
-        if (trial->open)
-            hf_trial_close(s, trial, HF_VERDICT_VOID, HF_CAUSE_INTERRUPTED, HF_GROUP_NONE, -1, detail);
-    }
 }

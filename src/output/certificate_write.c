@@ -154,8 +154,10 @@ int hf_certificate_possible(const struct hf_evidence *evidence, int group, struc
     assert(group >= 0 && group < evidence->profile->group_count);
     hf_evidence_soak(evidence, &soak);
     if (evidence->profile->group[group].left_out) {
-        MISSING(&gap,
-                "the profile leaves this group out: it stays at its baseline, and nothing is claimed for it");
+        MISSING(&gap, "%s: it stays at its baseline, and nothing is claimed for it",
+                evidence->left_out_by_run[group]
+                    ? "the run went on without this group, whose ratio could not be set"
+                    : "the profile leaves this group out");
     } else if (evidence->plan == NULL) {
         MISSING(&gap, "the search cannot be replayed from the journal: %s", evidence->plan_problem);
     } else if (evidence->finished.sequence != 0 && soak.plan.passed &&

@@ -175,6 +175,8 @@ static int take_verdict(struct hf_evidence *evidence, struct hf_evidence_trial *
     trial->exposure_s = event->exposure_s;
     trial->blocks = event->blocks;
     trial->end_s = event->time_s;
+    if (hf_verdict_leaves_out(trial->purpose, event) && hf_evidence_covers(evidence, trial, event->group))
+        evidence->profile->group[event->group].left_out = evidence->left_out_by_run[event->group] = 1;
     if (event->verdict != HF_VERDICT_FAIL)
         return HF_OK;
     failure = GROW(evidence, failures, failure, TRIALS_MAX, "failures", error);

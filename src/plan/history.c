@@ -16,6 +16,7 @@
  *   fail, machine-reset that names nobody    one fault among the trials whose load had begun
  *   void, interrupted          its clean exposure
  *   void, machine-reset        its clean exposure: another group was named
+ *   void, setting-lost, of a baseline that names a group    the group is left out from here on
  *   void, other causes         nothing: neither clock nor heat were what they should have been
  * Trials with purpose verify count like any single trial; reproduce runs another load and teaches nothing.
  */
@@ -168,6 +169,10 @@ static int check_verdict(const struct hf_plan *plan, const struct hf_event *even
         return check_reset_verdict(plan, event, group, error);
     if (plan->reset_pending)
         return REFUSE("trial %llu: cause %s after a reset", number, hf_cause_name(event->cause));
+    if (hf_verdict_leaves_out(trial->purpose, event) &&
+        (event->group >= plan->config.group_count || plan->joint_step[event->group] < 0))
+        return REFUSE("trial %llu: its verdict leaves out group %d, which was not under test", number,
+                      event->group);
     return event->verdict == HF_VERDICT_FAIL ? check_indicted(plan, event, group, error) : 0;
 }
 
@@ -498,6 +503,21 @@ static void close_soak(struct hf_plan *plan, const struct hf_event *event, int i
     }
 }
 
+/* From here on as if the configuration had said so. What the trial was void for has gone with the group. */
+static void leave_out(struct hf_plan *plan, int group)
+{
+    int under_test = 0;
+
+    plan->config.group[group].left_out = 1;
+    plan->config.group[group].pinned = 0;
+    plan->group[group].chosen = plan->config.group[group].baseline_step;
+    plan->joint_voids_in_row = 0;
+    for (int g = 0; g < plan->config.group_count; g++)
+        under_test += !plan->config.group[g].left_out;
+    if (under_test == 0)
+        plan_stop(plan, "no group's ratio can be set: every one of them was left out");
+}
+
 static void close_joint(struct hf_plan *plan, const struct hf_event *event)
 {
     int indicted = joint_indicted(plan, event);
@@ -507,7 +527,9 @@ static void close_joint(struct hf_plan *plan, const struct hf_event *event)
         is_machine_void(event->cause)) { /* nothing is learned, not even exposure */
         if (event->cause == HF_CAUSE_CLOCK_SHORTFALL)
             cap_shortest_of_joint(plan);
-        if (++plan->joint_voids_in_row >= PLAN_VOIDS_MAX)
+        if (hf_verdict_leaves_out(purpose, event))
+            leave_out(plan, event->group);
+        else if (++plan->joint_voids_in_row >= PLAN_VOIDS_MAX)
             plan_stop(plan, "the joint %s was void %d times in a row, last for %s", hf_purpose_name(purpose),
                       plan->joint_voids_in_row, hf_cause_name(event->cause));
     } else {

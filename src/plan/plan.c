@@ -205,6 +205,16 @@ void hf_plan_view(const struct hf_plan *plan, int group, struct hf_plan_view *re
         ret_view->rate_at_choice_median_per_hour > 1.0 / plan->config.claim_hours; /* NAN: cannot be said */
 }
 
+int plan_is_unsafe_at_baseline(const struct hf_plan *plan, int group)
+{
+    struct hf_plan_view view;
+
+    if (!plan_is_searched(plan, group) || plan->group[group].chosen > plan->config.group[group].baseline_step)
+        return 0;
+    hf_plan_view(plan, group, &view);
+    return view.unsafe_at_baseline;
+}
+
 int hf_plan_rate_band(const struct hf_plan *plan, int group, int step, double ret_rate_per_hour[3])
 {
     assert(group >= 0 && group < plan->config.group_count);

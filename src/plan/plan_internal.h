@@ -98,8 +98,8 @@ struct hf_plan {
     int fruitless_resets; /* since the last trial that was judged */
     uint64_t last_trial;
     double time_s;
-    double step_sum_s; /* over all run time and all groups under load: step x seconds */
-    double load_sum_s; /* seconds */
+    double step_sum_s;   /* over all run time and all groups under load: step x seconds */
+    double load_sum_s;   /* seconds */
     double record_gap_s; /* exposure from one progress record to the next, of late; 0: rehearsed */
     int baseline_passed;
     int soak_begun;
@@ -154,6 +154,9 @@ int plan_is_searching(const struct hf_plan *plan, int group);
 
 /* 1 while the deadline, and nothing else, keeps the search from going on. */
 int plan_is_cut_short(const struct hf_plan *plan);
+
+/* See hf_plan_view.unsafe_at_baseline. */
+int plan_is_unsafe_at_baseline(const struct hf_plan *plan, int group);
 
 /* Sets the group's choice, within baseline and ceiling and never above the last soaked set. */
 void plan_choose(struct hf_plan *plan, int group, int step);

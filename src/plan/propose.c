@@ -247,6 +247,29 @@ static void say_cut_short(const struct hf_plan *plan, double needed_s, struct hf
                        needed_s / 3600.0, lost);
 }
 
+/* They are on the rail with the others, so they are loaded; but whoever reads the journal should not wait for
+ * their claim. */
+static void say_unsafe(const struct hf_plan *plan, struct hf_proposal *proposal)
+{
+    size_t used = strlen(proposal->reason);
+    char more[24] = "";
+    int first = -1;
+    int count = 0;
+
+    for (int g = 0; g < plan->config.group_count; g++) {
+        if (!plan_is_unsafe_at_baseline(plan, g))
+            continue;
+        first = first < 0 ? g : first;
+        count++;
+    }
+    if (count == 0)
+        return;
+    if (count > 1)
+        (void)snprintf(more, sizeof more, " and %d more", count - 1);
+    (void)snprintf(proposal->reason + used, sizeof proposal->reason - used,
+                   "; no claim for group %d%s, unsafe at baseline", first, more);
+}
+
 static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_proposal *ret_proposal)
 {
     int16_t set[HF_GROUPS_MAX];
@@ -268,6 +291,7 @@ static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_pro
                    needed_s / 3600.0);
     if (plan_is_cut_short(plan))
         say_cut_short(plan, needed_s, ret_proposal);
+    say_unsafe(plan, ret_proposal);
 }
 
 /*

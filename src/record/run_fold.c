@@ -119,6 +119,8 @@ static int trial_close(struct hf_run_state *state, struct hf_run_trial *trial, c
         return impossible(record, error, "its failure indicts a group that was not on trial", event->trial);
     if (event->verdict == HF_VERDICT_PASS && !trial->loaded)
         return impossible(record, error, "it passes without having been loaded", event->trial);
+    if (hf_verdict_leaves_out(trial->purpose, event))
+        state->left_out[event->group] = 1;
     state->verdicts[event->verdict]++;
     if (event->verdict == HF_VERDICT_PASS ||
         (event->verdict == HF_VERDICT_FAIL && event->cause != HF_CAUSE_MACHINE_RESET))

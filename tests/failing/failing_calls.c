@@ -8,6 +8,8 @@
  *   failing_calls SCRIPT KIND N       one of them, with what it said: KIND is call, call+, allocation or
  *                                     allocation+; the directory is kept
  *
+ *   failing_calls self-test           programs that do wrong in its place must be found out
+ *
  * The program runs under ptrace(2); at the entry of the Nth call since main() its number is taken away, so
  * that the kernel does nothing, and at its exit an error takes the result's place. Allocations are failed by
  * shim.c. Only the supervisor's calls are counted, not those of its workers.
@@ -40,6 +42,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "failing/calls.h"
 #include "failing/marks.h"
 
 #define LIMIT_S     20.0 /* one run; the machine may be loaded */
@@ -54,78 +57,6 @@ static const char profile[] =
     "\"bisect\",\"claim_hours\":1,\"confidence\":0.9,\"soak_hours\":1,"
     "\"baseline_minutes\":2,\"seed\":\"1\"},\"rig\":{\"seed\":\"7\","
     "\"clock_factor\":30000}}\n";
-
-/* --- calls and the errors they fail with -------------------------------------------------------------- */
-
-static const struct call {
-    long number;
-    const char *name;
-    int error;
-} calls[] = {
-    {SYS_read, "read", EIO},
-    {SYS_write, "write", ENOSPC},
-    {SYS_writev, "writev", EIO},
-    {SYS_pread64, "pread64", EIO},
-    {SYS_pwrite64, "pwrite64", ENOSPC},
-    {SYS_openat, "openat", EMFILE},
-    {SYS_newfstatat, "newfstatat", EIO},
-    {SYS_fstat, "fstat", EIO},
-    {SYS_access, "access", EACCES},
-    {SYS_lseek, "lseek", EIO},
-    {SYS_fsync, "fsync", EIO},
-    {SYS_fdatasync, "fdatasync", EIO},
-    {SYS_ftruncate, "ftruncate", EIO},
-    {SYS_fallocate, "fallocate", ENOSPC},
-    {SYS_rename, "rename", EIO},
-    {SYS_unlink, "unlink", EIO},
-    {SYS_mkdir, "mkdir", ENOSPC},
-    {SYS_getdents64, "getdents64", EIO},
-    {SYS_readlink, "readlink", EACCES},
-    {SYS_statfs, "statfs", EIO},
-    {SYS_fstatfs, "fstatfs", EIO},
-    {SYS_flock, "flock", ENOLCK},
-    {SYS_fcntl, "fcntl", ENOLCK},
-    {SYS_close, "close", EIO},
-    {SYS_dup3, "dup3", EMFILE},
-    {SYS_mmap, "mmap", ENOMEM},
-    {SYS_mprotect, "mprotect", ENOMEM},
-    {SYS_mremap, "mremap", ENOMEM},
-    {SYS_brk, "brk", ENOMEM},
-    {SYS_memfd_create, "memfd_create", EMFILE},
-    {SYS_clone, "clone", EAGAIN},
-    {SYS_clone3, "clone3", EAGAIN},
-    {SYS_vfork, "vfork", EAGAIN},
-    {SYS_pipe2, "pipe2", EMFILE},
-    {SYS_socketpair, "socketpair", EMFILE},
-    {SYS_socket, "socket", EMFILE},
-    {SYS_connect, "connect", ECONNREFUSED},
-    {SYS_sendto, "sendto", EPIPE},
-    {SYS_sendmsg, "sendmsg", EPIPE},
-    {SYS_eventfd2, "eventfd2", EMFILE},
-    {SYS_epoll_create1, "epoll_create1", EMFILE},
-    {SYS_ioctl, "ioctl", ENOTTY},
-    {SYS_prlimit64, "prlimit64", EPERM},
-    {SYS_prctl, "prctl", EINVAL},
-    {SYS_getrandom, "getrandom", ENOSYS},
-    {SYS_sched_getaffinity, "sched_getaffinity", EINVAL},
-    {SYS_sched_setaffinity, "sched_setaffinity", EINVAL},
-    {SYS_setpriority, "setpriority", EACCES},
-    {SYS_pidfd_open, "pidfd_open", ENOSYS},
-    {SYS_perf_event_open, "perf_event_open", EACCES},
-    {SYS_mlockall, "mlockall", ENOMEM},
-};
-
-/* Not failed: what cannot fail with arguments as ours (exit_group, munmap, rt_sigaction; kill and wait4 of
- * own children; futex and sleeps, which are at most interrupted), and epoll_ctl and epoll_wait: only libuv
- * calls them, and it calls abort() when they fail. */
-static const struct call *call_of(long number)
-{
-    for (size_t i = 0; i < sizeof calls / sizeof calls[0]; i++) {
-        if (calls[i].number == number)
-            return &calls[i];
-    }
-    return NULL;
-}
 
 /* --- one run -------------------------------------------------------------------------------------------- */
 
@@ -148,6 +79,8 @@ struct run {
 };
 
 static char base[160];
+static double limit_s = LIMIT_S;
+static const char *planted; /* the self-test's: what the fault that is planted must be called */
 static volatile sig_atomic_t time_is_over;
 
 static void on_alarm(int signal_number)
@@ -397,7 +330,7 @@ static void run_traced(const struct script *script, const struct wish *wish, str
     if (ptrace(PTRACE_SETOPTIONS, pid, NULL, PTRACE_O_TRACESYSGOOD | PTRACE_O_EXITKILL) != 0)
         broken("PTRACE_SETOPTIONS");
     time_is_over = 0;
-    set_alarm(LIMIT_S);
+    set_alarm(limit_s);
     follow(run, wish, pid);
     set_alarm(0);
 }
@@ -430,8 +363,20 @@ __attribute__((format(printf, 4, 5))) static int fault(const struct script *scri
 {
     va_list arguments;
     long size = 0;
-    char *words = slurp(run->folder, "err", &size);
+    char *words;
 
+    faults++;
+    if (planted != NULL) {
+        char found[200];
+
+        va_start(arguments, format);
+        (void)vsnprintf(found, sizeof found, format, arguments);
+        va_end(arguments);
+        if (strstr(found, planted) != NULL)
+            planted = NULL;
+        return 0;
+    }
+    words = slurp(run->folder, "err", &size);
     printf("FAULT %s %s%s %ld (%s): ", script->name, wish->of_allocations ? "allocation" : "call",
            wish->for_ever ? "+" : "", wish->at, run->hit != NULL ? run->hit->name : "allocation");
     va_start(arguments, format);
@@ -439,7 +384,6 @@ __attribute__((format(printf, 4, 5))) static int fault(const struct script *scri
     va_end(arguments);
     printf("\n      it said: %.300s\n", words != NULL && size > 0 ? words : "(nothing)");
     free(words);
-    faults++;
     shell("rm -rf %s/fault-%d && cp -a %s %s/fault-%d", base, faults, run->folder, base, faults);
     return 0;
 }
@@ -465,7 +409,7 @@ static int check_end(const struct script *script, const struct wish *wish, const
     int well;
 
     if (run->hung)
-        return fault(script, wish, run, "it had not ended after %.0f s", LIMIT_S);
+        return fault(script, wish, run, "it had not ended after %.0f s", limit_s);
     if (is_libuvs(run)) {
         printf("%s call %ld (pipe2): libuv called abort(), as it does without its signal pipe\n",
                script->name, wish->at);
@@ -572,7 +516,7 @@ static int try_one(const struct script *script, const struct wish *wish, long *r
             break;
         printf("%s: the machine is busy with other things; once more\n", script->name);
     }
-    if (run.failed)
+    if (run.failed || planted != NULL)
         (void)(check_end(script, wish, &run) && check_files(script, wish, &run) &&
                check_journal(script, wish, &run) && check_resume(script, wish, &run));
     *ret_count = wish->of_allocations ? run.allocations : run.counted;
@@ -661,6 +605,58 @@ static void make_templates(void)
     cut_journal(folder);
 }
 
+/* Programs that do wrong stand in for the real one; each must be found out, and by the right check. */
+static int self_test(void)
+{
+    static const struct {
+        const char *does; /* of a command line that is not `report` */
+        const char *found;
+    } plants[] = {
+        {"kill -SEGV $$", "ended by signal 11"},
+        {"sleep 60", "had not ended"},
+        {"exit 1", "exit status 1"},
+        {"exit 127", "exit status 127"},
+        {"exit 4", "exit status 4 without a sentence"},
+        {"echo 'holdfast search: bad' >&2; exit 4", "exit status 4 without a sentence"},
+        {"exit 0", "is missing, with exit status 0"},
+        {"echo '{' >run/certificate-g0.json; exit 0", "is cut short"},
+        {"cp tern.json run/certificate-g0.json; echo '.</html>' >run/certificate-g0.html; : "
+         ">run/journal.jsonl; exit 0",
+         "synced bytes are not there"},
+        {"cp tern.json run/certificate-g0.json; echo '.</html>' >run/certificate-g0.html; "
+         "echo '\"verdict\":\"fail\"' >>run/journal.jsonl; exit 0",
+         "holds a failed verdict"},
+        {"cp tern.json run/certificate-g0.json; echo '.</html>' >run/certificate-g0.html; exit 0",
+         "report of what it left"},
+    };
+    const struct wish wish = {.of_allocations = 1, .at = LONG_MAX};
+    char path[400];
+    int missed = 0;
+    long unused;
+
+    limit_s = 2;
+    path_in(path, base, "holdfast");
+    for (size_t i = 0; i < sizeof plants / sizeof plants[0]; i++) {
+        FILE *file;
+
+        (void)unlink(path);
+        file = fopen(path, "we");
+        if (file == NULL ||
+            fprintf(file, "#!/bin/sh\n[ $1 != report ] || exit 3\n%s\n", plants[i].does) < 0 ||
+            fclose(file) != 0 || chmod(path, 0700) != 0)
+            broken(path);
+        planted = plants[i].found;
+        (void)try_one(&scripts[2], &wish, &unused);
+        if (planted != NULL)
+            printf("not found: %s (%s)\n", plants[i].does, planted);
+        missed += planted != NULL;
+        planted = NULL;
+    }
+    shell("rm -rf %s", base);
+    printf("%zu faults planted, %d not found\n", sizeof plants / sizeof plants[0], missed);
+    return missed > 0;
+}
+
 static int show_one(const struct script *script, const char *kind, const char *number)
 {
     struct wish wish = {.of_allocations = strncmp(kind, "allocation", 10) == 0,
@@ -682,13 +678,17 @@ int main(int argc, char **argv)
         if (strcmp(argv[1], scripts[i].name) == 0)
             script = &scripts[i];
     }
+    if (argc == 2 && strcmp(argv[1], "self-test") == 0)
+        script = &scripts[2];
     if (script == NULL || (argc != 2 && argc != 4)) {
-        fprintf(stderr, "usage: failing_calls search|resume|certify|report [KIND N]\n");
+        fprintf(stderr, "usage: failing_calls search|resume|certify|report [KIND N] | self-test\n");
         return 2;
     }
     (void)sigaction(SIGALRM, &action, NULL); /* without SA_RESTART: waiting ends */
     (void)setenv("HOME", "/nonexistent", 1);
     make_templates();
+    if (strcmp(argv[1], "self-test") == 0)
+        return self_test();
     if (argc == 4)
         return show_one(script, argv[2], argv[3]);
     for (int kind = 0; kind < 4; kind++)

@@ -11,7 +11,7 @@ if(CMAKE_SYSTEM_PROCESSOR STREQUAL "x86_64" AND NOT CMAKE_CROSSCOMPILING AND NOT
         FAILING_SHIM="$<TARGET_FILE:failing_shim>")
     add_dependencies(failing_calls holdfast failing_shim)
     add_dependencies(all_tests failing_calls)
-    foreach(script search resume certify report)
+    foreach(script self-test search resume certify report)
         add_test(NAME failing/${script} COMMAND failing_calls ${script})
         set_tests_properties(failing/${script} PROPERTIES TIMEOUT 300 SKIP_RETURN_CODE 77)
     endforeach()

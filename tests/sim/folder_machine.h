@@ -487,7 +487,7 @@ static int passed_from(int first)
     int good = seen.verdicts > first && seen.verdict[seen.verdicts - 1] == HF_VERDICT_PASS;
 
     for (int i = first; good && i < seen.verdicts - 1; i++)
-        good = seen.verdict[i] == HF_VERDICT_VOID && seen.cause[i] == HF_CAUSE_INTERRUPTED;
+        good = seen.verdict[i] == HF_VERDICT_VOID && seen.cause[i] == HF_CAUSE_TOO_FEW_BLOCKS;
     return good;
 }
 

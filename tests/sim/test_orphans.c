@@ -88,18 +88,26 @@ static double until_alone_ms(double limit_ms)
 /* --- a worker that is deaf: what ends it with its supervisor is taken away again and again ----------------
  */
 
-static _Atomic uint64_t *deafened; /* how often; shared with the supervisor */
+#define QUIET (UINT64_MAX / 2) /* added: no alarm comes any more, for it would wake whoever waits */
+
+static _Atomic uint64_t *deafened; /* how often; shared with the supervisor, as is the word below */
+static _Atomic uint64_t *enough;
 
 static void on_alarm(int signal_number)
 {
+    struct itimerval never = {.it_value = {0}};
+
     (void)signal_number;
     (void)prctl(PR_SET_PDEATHSIG, 0);
-    (void)atomic_fetch_add(deafened, 1);
+    if (atomic_load(enough) != 0)
+        (void)setitimer(ITIMER_REAL, &never, NULL);
+    (void)atomic_fetch_add(deafened, atomic_load(enough) != 0 ? QUIET : 1);
 }
 
+/* One count a worker, and `enough`. */
 static _Atomic uint64_t *map_deaf(int fd)
 {
-    void *counts = mmap(NULL, WORKERS * sizeof *deafened, PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
+    void *counts = mmap(NULL, (WORKERS + 1) * sizeof *deafened, PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
 
     if (counts == MAP_FAILED)
         give_up("mmap");
@@ -111,7 +119,8 @@ static void become_deaf(int index)
     struct sigaction action = {.sa_handler = on_alarm, .sa_flags = SA_RESTART};
     struct itimerval often = {.it_interval = {.tv_usec = 20000}, .it_value = {.tv_usec = 20000}};
 
-    deafened = map_deaf(DEAF_FD) + index;
+    enough = map_deaf(DEAF_FD) + WORKERS;
+    deafened = enough - WORKERS + index;
     (void)sigaction(SIGALRM, &action, NULL);
     (void)setitimer(ITIMER_REAL, &often, NULL);
 }
@@ -201,23 +210,41 @@ static int is_there(const struct scene *scene, struct hf_worker_slot *slot)
     return *(volatile uint32_t *)&slot->confined != 0 && atomic_load(&slot->state) >= (uint32_t)scene->state;
 }
 
+static int all_are_deaf(_Atomic uint64_t *counts, const uint64_t *before, uint64_t times)
+{
+    for (int i = 0; i < WORKERS; i++) {
+        if (atomic_load(&counts[i]) - before[i] < times)
+            return 0;
+    }
+    return 1;
+}
+
+/* Once it is there a worker has asked to be ended with its supervisor; deafened after that, it stays deaf. */
 static void wait_for_all(const struct scene *scene, struct hf_shared *shared, _Atomic uint64_t *counts)
 {
     double began = now_ms();
     uint64_t before[WORKERS];
+    int ready = 0;
 
     for (int i = 0; i < WORKERS; i++) {
         while (!is_there(scene, &shared->slot[i]) && now_ms() - began < 60000)
             nap_us(1000);
-        before[i] = atomic_load(&counts[i]); /* it has asked by now to be ended with its supervisor */
+        before[i] = atomic_load(&counts[i]);
     }
-    for (int i = 0; i < WORKERS; i++) {
-        while ((!is_there(scene, &shared->slot[i]) || atomic_load(&counts[i]) < before[i] + 3) &&
-               now_ms() - began < 60000)
-            nap_us(1000);
+    while (!ready && now_ms() - began < 60000) {
+        ready = all_are_deaf(counts, before, 3);
+        for (int i = 0; i < WORKERS; i++)
+            ready &= is_there(scene, &shared->slot[i]);
+        nap_us(1000);
+    }
+    atomic_store(&counts[WORKERS], 1);
+    while (!all_are_deaf(counts, before, QUIET) && now_ms() - began < 60000) {
+        for (int i = 0; i < WORKERS; i++)
+            (void)is_there(scene, &shared->slot[i]);
+        nap_us(1000);
     }
     if (now_ms() - began >= 60000)
-        fprintf(stderr, "%s: not every worker came up\n", scene->name);
+        give_up(scene->name);
 }
 
 static int fresh_descriptor(int fd)
@@ -238,7 +265,7 @@ static void supervise_scene(const struct scene *scene)
     int gate[2];
 
     if (hf_shared_new(WORKERS, &fd, &shared, &error) != HF_OK || pipe(gate) != 0 ||
-        ftruncate(deaf_fd, WORKERS * sizeof *deafened) != 0)
+        ftruncate(deaf_fd, (WORKERS + 1) * sizeof *deafened) != 0)
         give_up(error.message);
     gate[0] = fresh_descriptor(gate[0]);
     (void)fcntl(gate[1], F_SETFD, FD_CLOEXEC);

@@ -1,6 +1,6 @@
 /*
- * The jobs of `branch` whose answers are published counts: primes, queens, Collatz flights. The kernel's step
- * and the test against the published counts run this code, each on its own range.
+ * The jobs of `branch`: primes, a sort, queens, Collatz flights. The kernel's step and the test against
+ * published counts run this code, each on its own range.
  *
  * None of them is led by a wrong value to memory outside its buffers, or to a loop without end: indices and
  * bounds come from loop counters and arguments, the row of the queens is masked, and the two searches have
@@ -15,8 +15,8 @@
 #include "workloads/kernels/kernel_code.h"
 
 #define HF_BRANCH_FLAGS       (HF_BRANCH_WINDOW_SIZE / 2) /* odd numbers of a window */
-#define HF_BRANCH_SMALL_FLAGS 500                         /* odd numbers below 1000, for windows below 10^6 */
-#define HF_BRANCH_ROWS        16                          /* a power of two; boards are smaller */
+#define HF_BRANCH_FLAG_ROOM   1024                        /* all of it is written by every window */
+#define HF_BRANCH_SMALL_FLAGS 512                         /* odd numbers below 1024, for windows below 10^6 */
 #define HF_BRANCH_HASH_ODD    UINT64_C(0xd1342543de82ef95) /* 5 mod 8 (Steele and Vigna 2021, table 5) */
 #define HF_BRANCH_FLIGHT_FUEL 1024
 
@@ -55,7 +55,8 @@ HF_INLINE void hf_branch_sieve_small(uint8_t *flag, uint32_t flags)
 {
     for (uint32_t i = 0; i < flags; i++)
         flag[i] = i == 0;
-    for (uint32_t i = 1; 2 * i * (i + 1) < flags; i++) { /* the index of (2 i + 1)^2 */
+    for (uint32_t i = 1; i < flags && 2 * i * (i + 1) < flags; i++) { /* the index of (2 i + 1)^2 */
+        HF_OPAQUE(i);
         if (flag[i] != 0)
             continue;
         for (uint32_t j = 2 * i * (i + 1); j < flags; j += 2 * i + 1)
@@ -74,15 +75,16 @@ HF_INLINE uint32_t hf_branch_first_index(uint32_t p, uint32_t base)
     return (multiple * p - base) / 2;
 }
 
-/* The primes from window * HF_BRANCH_WINDOW_SIZE on, below the next window. */
-HF_INLINE struct hf_branch_primes hf_branch_sieve_window(uint8_t flag[HF_BRANCH_FLAGS],
-                                                         const uint8_t *small_flag, uint32_t small_flags,
+/* The primes from window * HF_BRANCH_WINDOW_SIZE on, below the next window. The small primes are used up: all
+ * of small_flag is set, so that a next sieve that left out a part would not find it done. */
+HF_INLINE struct hf_branch_primes hf_branch_sieve_window(uint8_t flag[HF_BRANCH_FLAG_ROOM],
+                                                         uint8_t *small_flag, uint32_t small_flags,
                                                          uint32_t window)
 {
     uint32_t base = window * HF_BRANCH_WINDOW_SIZE;
     struct hf_branch_primes primes = {0};
 
-    for (uint32_t i = 0; i < HF_BRANCH_FLAGS; i++)
+    for (uint32_t i = 0; i < HF_BRANCH_FLAG_ROOM; i++)
         flag[i] = 0;
     if (window == 0) {
         flag[0] = 1; /* 1 is no prime, 2 is one */
@@ -91,6 +93,7 @@ HF_INLINE struct hf_branch_primes hf_branch_sieve_window(uint8_t flag[HF_BRANCH_
     for (uint32_t i = 1; i < small_flags; i++) {
         if (small_flag[i] != 0)
             continue;
+        small_flag[i] = 1;
         for (uint32_t j = hf_branch_first_index(2 * i + 1, base); j < HF_BRANCH_FLAGS; j += 2 * i + 1)
             flag[j] = 1;
     }
@@ -102,6 +105,46 @@ HF_INLINE struct hf_branch_primes hf_branch_sieve_window(uint8_t flag[HF_BRANCH_
         }
     }
     return primes;
+}
+
+/* --- sort --- */
+
+/* A bijection of 0 .. 63 for any value: affine, xor with a shift, affine. */
+HF_INLINE uint32_t hf_branch_permuted(uint32_t index, uint64_t value)
+{
+    uint32_t key = (index * ((uint32_t)value | 1) + (uint32_t)(value >> 16)) % HF_BRANCH_KEYS;
+
+    key ^= key >> 3;
+    return (key * ((uint32_t)(value >> 32) | 1) + (uint32_t)(value >> 48)) % HF_BRANCH_KEYS;
+}
+
+/* The hash of the sorted keys. */
+HF_INLINE uint64_t hf_branch_sort(uint16_t key[HF_BRANCH_KEYS], uint64_t value)
+{
+    static const uint32_t gaps[] = {23, 10, 4, 1};
+    uint64_t hash = 0;
+
+    for (uint32_t i = 0; i < HF_BRANCH_KEYS; i++)
+        key[i] = (uint16_t)hf_branch_permuted(i, value);
+    for (int g = 0; g < 4; g++) {
+        uint32_t gap = gaps[g];
+
+        for (uint32_t i = gap; i < HF_BRANCH_KEYS; i++) {
+            uint16_t moving = key[i];
+            uint32_t j = i;
+
+            while (j >= gap && key[j - gap] > moving) {
+                key[j] = key[j - gap];
+                j -= gap;
+            }
+            key[j] = moving;
+        }
+    }
+    for (uint32_t i = 0; i < HF_BRANCH_KEYS; i++) {
+        hash = (hash + key[i]) * HF_BRANCH_HASH_ODD;
+        key[i] = 0; /* a next sort that got no keys finds none */
+    }
+    return hash;
 }
 
 /* --- queens that do not attack each other, by backtracking on bit masks --- */
@@ -119,8 +162,9 @@ HF_INLINE struct hf_branch_row hf_branch_next_row(struct hf_branch_row above, ui
     return row;
 }
 
-/* All ways to fill the last `rows` rows of a board `size` wide, the first of which is row[0]. */
-HF_INLINE struct hf_branch_search hf_branch_place_queens(struct hf_branch_row row[HF_BRANCH_ROWS],
+/* All ways to fill the last `rows` rows of a board `size` wide, the first of which is row[0]. `room` rows are
+ * there, a power of two and at least `rows`. */
+HF_INLINE struct hf_branch_search hf_branch_place_queens(struct hf_branch_row *row, uint32_t room,
                                                          uint32_t size, uint32_t rows, uint32_t fuel)
 {
     const uint32_t board = (UINT32_C(1) << size) - 1;
@@ -128,7 +172,7 @@ HF_INLINE struct hf_branch_search hf_branch_place_queens(struct hf_branch_row ro
     uint32_t at = 0;
 
     for (; fuel != 0; fuel--) {
-        struct hf_branch_row *here = &row[at % HF_BRANCH_ROWS];
+        struct hf_branch_row *here = &row[at % room];
         uint32_t queen = here->untried & (~here->untried + 1);
 
         if (queen == 0) { /* nothing left here: back to the row above */
@@ -144,7 +188,7 @@ HF_INLINE struct hf_branch_search hf_branch_place_queens(struct hf_branch_row ro
             HF_KEEP_BRANCH();
             search.solutions++;
         } else {
-            row[(at + 1) % HF_BRANCH_ROWS] = hf_branch_next_row(*here, queen, board);
+            row[(at + 1) % room] = hf_branch_next_row(*here, queen, board);
             at++;
         }
     }

@@ -1,6 +1,6 @@
 /*
- * Published counts by the code that the kernel `branch` runs (kernels/branch_jobs.h), and its tables by other
- * routes.
+ * Published counts by the code that the kernel `branch` runs (kernels/branch_jobs.h), its tables by other
+ * routes, and what its header says of errors that could be masked.
  *
  * Sources, from the On-Line Encyclopedia of Integer Sequences (oeis.org):
  *   A006880  primes below 10^n
@@ -16,12 +16,17 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include <cmocka.h>
 
+#include "holdfast/kernel.h"
+#include "holdfast/random.h"
 #include "workloads/kernels/branch.h"
 #include "workloads/kernels/branch_jobs.h"
 
+#define ROWS    16 /* room for a board of 12 */
+#define SEED    UINT64_C(20261125)
 #define MILLION UINT32_C(1000000)
 
 /* --- primes --- */
@@ -34,16 +39,18 @@ static void test_primes_below_powers_of_ten(void **unused)
         uint64_t count;
     } published[] = {
         {10000, 1229}, {100000, 9592}, {MILLION, 78498}, {10 * MILLION, 664579}, {100 * MILLION, 5761455}};
-    static uint8_t small_flag[5000];
-    static uint8_t flag[HF_BRANCH_FLAGS];
+    static uint8_t small_primes[5000], small_flag[5000];
+    static uint8_t flag[HF_BRANCH_FLAG_ROOM];
     uint64_t count = 0, sum = 0;
     size_t met = 0;
 
     (void)unused;
-    hf_branch_sieve_small(small_flag, 5000);
+    hf_branch_sieve_small(small_primes, 5000);
     for (uint32_t window = 0; window < 100 * MILLION / HF_BRANCH_WINDOW_SIZE; window++) {
-        struct hf_branch_primes primes = hf_branch_sieve_window(flag, small_flag, 5000, window);
+        struct hf_branch_primes primes;
 
+        memcpy(small_flag, small_primes, sizeof small_flag);
+        primes = hf_branch_sieve_window(flag, small_flag, 5000, window);
         count += primes.count;
         sum += primes.sum;
         if (window < HF_BRANCH_WINDOWS) {
@@ -55,18 +62,79 @@ static void test_primes_below_powers_of_ten(void **unused)
         if ((window + 1) * HF_BRANCH_WINDOW_SIZE == MILLION)
             assert_true(sum == UINT64_C(37550402023));
     }
+    for (int i = 0; i < 5000; i++) /* used up */
+        assert_int_equal(small_flag[i], 1);
     assert_int_equal(met, 5);
     assert_int_equal(count, 5761455);
     assert_true(sum == UINT64_C(279209790387276));
+}
+
+/* --- sort --- */
+
+/* Keys of any value are a permutation, come out in order, and are wiped; what lay there before has no part.
+ */
+static void test_sort(void **unused)
+{
+    struct hf_random random;
+    uint64_t hash = 0;
+
+    (void)unused;
+    hf_random_init(&random, SEED, 1);
+    for (uint64_t i = 0; i < HF_BRANCH_KEYS; i++)
+        hash = (hash + i) * HF_BRANCH_HASH_ODD;
+    for (int repeat = 0; repeat < 2000; repeat++) {
+        uint64_t value = hf_random_u64(&random) >> (repeat % 3 == 0 ? 48 : 0);
+        uint16_t key[HF_BRANCH_KEYS];
+        uint64_t met = 0;
+
+        for (uint32_t i = 0; i < HF_BRANCH_KEYS; i++) {
+            met |= UINT64_C(1) << hf_branch_permuted(i, value);
+            key[i] = (uint16_t)hf_random_u64(&random);
+        }
+        assert_true(met == UINT64_MAX);
+        assert_true(hf_branch_sort(key, value) == hash);
+        for (int i = 0; i < HF_BRANCH_KEYS; i++)
+            assert_int_equal(key[i], 0);
+    }
+}
+
+/* --- what a step uses for itself --- */
+
+/* Words 6 and 7 of a state must stay zero; from word 8 on every byte is written by one of four steps, and
+ * what lay there before has no part in anything. */
+static void test_scratch(void **unused)
+{
+    static _Alignas(64) unsigned char clean[8192], dirty[8192];
+    const struct hf_kernel *kernel = hf_kernel_find("branch", 64);
+    struct hf_random random;
+
+    (void)unused;
+    assert_true(kernel->state_bytes <= sizeof clean);
+    hf_random_init(&random, SEED, 2);
+    for (int repeat = 0; repeat < 1000; repeat++) {
+        uint64_t seed = hf_random_u64(&random);
+        enum hf_operands operands = (enum hf_operands)(repeat % HF_OPERANDS_COUNT);
+
+        kernel->start(clean, operands, seed);
+        kernel->start(dirty, operands, seed);
+        for (size_t i = 64; i < kernel->state_bytes; i++)
+            dirty[i] = (unsigned char)hf_random_u64(&random);
+        kernel->advance(clean, 4);
+        kernel->advance(dirty, 4);
+        assert_memory_equal(clean, dirty, kernel->state_bytes);
+        dirty[48 + repeat % 16] ^= 1;
+        kernel->advance(dirty, 1);
+        assert_true(kernel->digest(dirty) != kernel->expect(operands, seed, 5));
+    }
 }
 
 /* --- queens --- */
 
 static struct hf_branch_search all_boards(uint32_t size)
 {
-    struct hf_branch_row row[HF_BRANCH_ROWS] = {{.untried = (UINT32_C(1) << size) - 1}};
+    struct hf_branch_row row[ROWS] = {{.untried = (UINT32_C(1) << size) - 1}};
 
-    return hf_branch_place_queens(row, size, size, UINT32_MAX);
+    return hf_branch_place_queens(row, ROWS, size, size, UINT32_MAX);
 }
 
 static void test_queens(void **unused)
@@ -158,13 +226,13 @@ static void test_one_wrong_square(void **unused)
         const struct hf_branch_board *known = &hf_branch_boards[board];
 
         for (int column = 0; column < HF_BRANCH_BOARD; column++) {
-            struct hf_branch_row row[HF_BRANCH_ROWS] = {{0}};
+            struct hf_branch_row row[ROWS] = {{0}};
             struct hf_branch_search search;
 
             row[0] = hf_branch_next_row(row[0], UINT32_C(1) << known->first, squares);
             row[0] = hf_branch_next_row(row[0], UINT32_C(1) << known->second, squares);
             row[0].untried ^= UINT32_C(1) << column;
-            search = hf_branch_place_queens(row, HF_BRANCH_BOARD, HF_BRANCH_BOARD - 2, 1 << 16);
+            search = hf_branch_place_queens(row, ROWS, HF_BRANCH_BOARD, HF_BRANCH_BOARD - 2, 1 << 16);
             assert_true(search.walk != known->walk);
             same_count += search.solutions == known->solutions;
             tried++;
@@ -315,6 +383,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_primes_below_powers_of_ten),
+        cmocka_unit_test(test_sort),
+        cmocka_unit_test(test_scratch),
         cmocka_unit_test(test_queens),
         cmocka_unit_test(test_table_of_boards),
         cmocka_unit_test(test_one_wrong_square),

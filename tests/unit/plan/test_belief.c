@@ -549,11 +549,53 @@ static void baseline_too_high_is_said(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* The soak is proposed in the last two minutes before the deadline leaves no time for it. */
+static struct hf_proposal soak_at_the_deadline(int fails_in_group_1)
+{
+    struct hf_plan_config config = fold_config(3);
+    struct hf_proposal proposal;
+    struct fold fold;
+
+    config.deadline_s = 20000.0 + 6 * 3600.0;
+    config.soak_s = 6 * 3600.0;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    fold_baseline(&fold);
+    for (int i = 0; i < 4; i++) {
+        for (int g = 0; g <= fails_in_group_1; g++) {
+            run_trial(&fold, g, 13, 600, 1, 20);
+            run_trial(&fold, g, 12, 600, 1, 60);
+            run_trial(&fold, g, 11, 600, 1, 300);
+        }
+        run_trial(&fold, 2, 24, 300, 0, 0);
+        run_trial(&fold, 2, 26, 300, 1, 20);
+    }
+    run_trial(&fold, 2, 12, 20000.0 - 91.0 - fold.now_s, 0, 0);
+    proposal = fold_propose(&fold, 0);
+    hf_plan_free(fold.plan);
+    return proposal;
+}
+
+/* Before a soak that cannot prove a group the journal says so, whole: beside all else that stands there. */
+static void soak_says_who_gets_no_claim(void **state)
+{
+    struct hf_proposal one = soak_at_the_deadline(0), two = soak_at_the_deadline(1);
+
+    (void)state;
+    assert_int_equal(one.kind, HF_PROPOSAL_JOINT);
+    assert_int_equal(one.purpose, HF_PURPOSE_SOAK);
+    assert_int_equal(one.joint_step[0], 10); /* loaded: it is on the rail with the others */
+    assert_non_null(strstr(one.reason, "deadline"));
+    assert_non_null(strstr(one.reason, "; no claim for group 0, unsafe at baseline"));
+    print_message("%s\n", two.reason);
+    assert_non_null(strstr(two.reason, "; no claim for group 0 and 1 more, unsafe at baseline"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(late_records_hide_exposure),
         cmocka_unit_test(baseline_too_high_is_said),
+        cmocka_unit_test(soak_says_who_gets_no_claim),
         cmocka_unit_test(resets_are_laid_where_they_belong),
         cmocka_unit_test(blame_moves_when_one_is_cleared),
         cmocka_unit_test(others_load_counts),

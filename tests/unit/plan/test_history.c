@@ -474,6 +474,82 @@ static void unloaded_trials_are_no_suspects(void **state)
     }
 }
 
+static uint64_t lose_at_baseline(struct fold *fold, int lost, int with)
+{
+    struct hf_proposal proposal = fold_propose(fold, 1);
+    uint64_t trial;
+
+    assert_int_equal(proposal.purpose, HF_PURPOSE_BASELINE);
+    assert_int_equal(proposal.joint_step[with], 10);
+    trial = fold_begin(fold, &proposal);
+    assert_int_equal(fold_verdict(fold, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, lost, 0), 0);
+    return trial;
+}
+
+/* A group whose ratio cannot be set, not even the first baseline: the verdict names it, and all that follows
+ * does without it. A plan that is told the same stands where this one stands. */
+static void baseline_leaves_out_whom_it_names(void **state)
+{
+    (void)state;
+    for (size_t m = 0; m < sizeof all_methods / sizeof all_methods[0]; m++) {
+        struct hf_plan_config config = fold_config(3);
+        struct hf_proposal proposal[2], other[2];
+        struct fold fold[2];
+
+        for (int i = 0; i < 2; i++) {
+            fold_start(&fold[i], &config, all_methods[m]);
+            (void)lose_at_baseline(&fold[i], 0, 2);
+            proposal[i] = fold_propose(&fold[i], 0);
+            assert_int_equal(proposal[i].purpose, HF_PURPOSE_BASELINE);
+            assert_int_equal(proposal[i].joint_step[0], -1);
+            assert_int_equal(proposal[i].joint_step[1], 10);
+            assert_int_equal(fold_verdict(&fold[i], fold_begin(&fold[i], &proposal[i]), HF_VERDICT_PASS,
+                                          HF_CAUSE_TIME_SERVED, HF_GROUP_NONE, proposal[i].limit_s),
+                             0);
+            assert_int_equal(fold_propose(&fold[i], 0).kind, HF_PROPOSAL_WAIT);
+            proposal[i] = fold_propose(&fold[i], 1);
+            assert_int_equal(proposal[i].kind, HF_PROPOSAL_TRIAL);
+            other[i] = fold_propose(&fold[i], 2);
+        }
+        assert_memory_equal(&proposal[0], &proposal[1], sizeof proposal[0]);
+        assert_memory_equal(&other[0], &other[1], sizeof other[0]);
+        hf_plan_free(fold[0].plan);
+        hf_plan_free(fold[1].plan);
+    }
+}
+
+/* Only a baseline does so, only whom it covered, and not everybody. */
+static void nobody_else_is_left_out(void **state)
+{
+    struct hf_plan_config config = fold_config(2);
+    struct hf_proposal proposal;
+    struct fold fold;
+    uint64_t trial;
+
+    (void)state;
+    fold_start(&fold, &config, HF_METHOD_BELIEF);
+    proposal = fold_propose(&fold, 0);
+    trial = fold_begin(&fold, &proposal);
+    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, 2, 0), HF_E_MISMATCH);
+    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, 1, 0), 0);
+    proposal = fold_propose(&fold, 0);
+    trial = fold_begin(&fold, &proposal);
+    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, 1, 0), HF_E_MISMATCH);
+    assert_int_equal(fold_verdict(&fold, trial, HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, HF_GROUP_NONE, 0), 0);
+    assert_int_equal(fold_propose(&fold, 0).joint_step[0], 10);
+    (void)lose_at_baseline(&fold, 0, 0);
+    proposal = fold_propose(&fold, 0);
+    assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
+    assert_non_null(strstr(proposal.reason, "no group's ratio can be set"));
+    hf_plan_free(fold.plan);
+
+    proposal = pinned_to_soak(&fold, 1000); /* a soak that loses a setting names nobody for good */
+    assert_int_equal(
+        fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_VOID, HF_CAUSE_SETTING_LOST, 0, 0), 0);
+    assert_int_equal(fold_propose(&fold, 0).joint_step[0], 20);
+    hf_plan_free(fold.plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -486,6 +562,8 @@ int main(void)
         cmocka_unit_test(five_voids_leave_a_group_alone),
         cmocka_unit_test(pinned_group_is_soaked_not_searched),
         cmocka_unit_test(too_few_blocks_serve_no_soak),
+        cmocka_unit_test(baseline_leaves_out_whom_it_names),
+        cmocka_unit_test(nobody_else_is_left_out),
         cmocka_unit_test(same_set_again_needs_longer),
         cmocka_unit_test(hardware_error_spoils_a_soak),
         cmocka_unit_test(hardware_error_counts_once),
