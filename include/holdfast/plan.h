@@ -76,6 +76,7 @@ struct hf_proposal {
     int step;                          /* TRIAL */
     int16_t joint_step[HF_GROUPS_MAX]; /* JOINT; -1 left out */
     double limit_s;                    /* longest exposure */
+    int undecided;                     /* STOP: nothing failed; time ran out, or trials could not be judged */
     char reason[160];                  /* one sentence for the log and the report: why this */
 };
 

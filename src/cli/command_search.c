@@ -190,6 +190,7 @@ static int exit_status_of(const struct hf_supervisor_result *result)
         return 0;
     case HF_END_STOPPED:
         return 1; /* the plan cannot go on: the baseline itself fails */
+    case HF_END_UNDECIDED:
     case HF_END_INTERRUPTED:
     case HF_END_PARKED:
     case HF_END_REQUESTED:

@@ -40,7 +40,8 @@ struct hf_director {
 
 enum hf_supervisor_end {
     HF_END_FINISHED,    /* the director is done */
-    HF_END_STOPPED,     /* the director cannot go on; `words` says why */
+    HF_END_STOPPED,     /* the director cannot go on, for what failed; `words` says why */
+    HF_END_UNDECIDED,   /* nor here, but nothing failed: no time left, or trials that could not be judged */
     HF_END_INTERRUPTED, /* Ctrl-C, a signal, or the time given by --for */
     HF_END_PARKED,      /* fruitless resets: a person decides */
     HF_END_REQUESTED    /* a person has to change settings; `words` is the page to follow */

@@ -279,7 +279,7 @@ static int take_proposal(struct hf_supervisor *s, const struct hf_proposal *prop
         hf_supervisor_finish(s, HF_END_FINISHED, proposal->reason);
         return 0;
     case HF_PROPOSAL_STOP:
-        hf_supervisor_finish(s, HF_END_STOPPED, proposal->reason);
+        hf_supervisor_finish(s, proposal->undecided ? HF_END_UNDECIDED : HF_END_STOPPED, proposal->reason);
         return 0;
     case HF_PROPOSAL_WAIT:
         return 0;
@@ -515,6 +515,10 @@ static void mark_loaded(struct hf_supervisor *s, struct hf_trial *trial)
                              .time_s = hf_supervisor_now_s(s)};
 
     trial->loaded = 1;
+    for (int i = 0; i < s->pool->worker_count; i++) {
+        if (hf_trial_covers(trial, s->pool->worker[i].place.group))
+            s->watch[i].blocks_in_trial = 0; /* what came before the exposure speaks for none of it */
+    }
     if (tell_driver_loaded(s, trial) != HF_OK)
         return;
     if (hf_supervisor_emit(s, &event, NULL) == HF_OK)

@@ -11,7 +11,7 @@
 #include "harness/supervisor_private.h"
 
 #define BLOCKS_EXPECTED_SHARE 0.2  /* of the blocks that fair sharing of the CPUs would give */
-#define BEHIND_MIN_S          20.0 /* by the wall's clock: so long, and */
+#define BEHIND_MIN_S          15.0 /* by the wall's clock: so long, and */
 #define BEHIND_MOST           4.0 /* so many times its exposure a trial waits for its blocks; engineering judgement */
 
 /* --- verdicts --------------------------------------------------------------------------------------- */

@@ -34,7 +34,8 @@
 #define LOG_RATE_MAX      7.0900768357760917 /* 20 a second, in ln per minute */
 #define LOG_FLOOR         1e-290
 #define NATS_KEPT         40.0 /* cells less likely than this below the best count as nothing */
-#define PADDING           (2 * VECTOR_WIDTH)
+#define SIDE_BY_SIDE      4    /* vectors that are smoothed at once: each tap is loaded once for all */
+#define PADDING           (SIDE_BY_SIDE * VECTOR_WIDTH)
 #define QUIET             1e-10 /* a chance of a fault below this is none */
 #define CERTAIN           120.0 /* so many expected faults: survival is nothing */
 #define PREDICT_SHARE_MIN 1e-4  /* good enough to judge a model by */
@@ -65,7 +66,8 @@ struct posterior {
     double centre; /* about which squares are taken */
     double unit_per_step;
     double log_claim;
-    double claim_units[SLOPES]; /* units_above_edge() of the claim */
+    double claim_units[SLOPES];               /* units_above_edge() of the claim */
+    double bin_units[POSTERIOR_BINS][SLOPES]; /* and of each bin's upper end */
     double slope[SLOPES];
     double log_slope[SLOPES];
     double inverse_slope[SLOPES];
@@ -151,6 +153,8 @@ static void fill_slopes(struct posterior *p)
         p->log_slope[j] = log(p->slope[j]);
         p->inverse_slope[j] = 1.0 / p->slope[j];
         p->claim_units[j] = units_above_edge(p, j, p->log_claim);
+        for (int n = 0; n < POSTERIOR_BINS; n++)
+            p->bin_units[n][j] = units_above_edge(p, j, POSTERIOR_BIN_LOW + (n + 1) * POSTERIOR_BIN_WIDTH);
         p->fall[j] = exp(-p->slope[j] * p->spacing);
         z = (p->log_slope[j] - log(PRIOR_SLOPE)) / PRIOR_SLOPE_SD;
         p->log_prior[j] = -0.5 * z * z;
@@ -294,6 +298,27 @@ static void add_ending(struct posterior *p, const struct posterior_evidence *evi
     }
 }
 
+static void smooth(struct posterior *p, int live)
+{
+    const int taps = 2 * p->taps;
+
+    for (int i = 0; i < live; i += SIDE_BY_SIDE * VECTOR_WIDTH) {
+        const double *from = p->scratch + i;
+        vector_double sum[SIDE_BY_SIDE] = {{0}};
+
+        for (int t = 0; t <= taps; t++) {
+            const vector_double tap = vector_all(p->tap[t]);
+
+            sum[0] += tap * vector_load(from + t);
+            sum[1] += tap * vector_load(from + t + VECTOR_WIDTH);
+            sum[2] += tap * vector_load(from + t + 2 * VECTOR_WIDTH);
+            sum[3] += tap * vector_load(from + t + 3 * VECTOR_WIDTH);
+        }
+        for (int v = 0; v < SIDE_BY_SIDE; v++)
+            vector_store(p->smooth + i + v * VECTOR_WIDTH, sum[v]);
+    }
+}
+
 /* Likelihood of one slope row, each cell averaged over the run-to-run shift: cell begin + i into
  * p->smooth[i]. Returns how many cells from begin on differ from 1. */
 static int smooth_row(struct posterior *p, int j, const struct posterior_evidence *evidence, int begin,
@@ -312,13 +337,7 @@ static int smooth_row(struct posterior *p, int j, const struct posterior_evidenc
     for (int i = 0; i < count && p->rate[i] * evidence->clean_s > CERTAIN; i++)
         p->scratch[i] = 0.0;
     add_ending(p, evidence, count);
-    for (int i = 0; i < live; i += VECTOR_WIDTH) {
-        vector_double sum = {0};
-
-        for (int t = 0; t <= 2 * p->taps; t++)
-            sum += p->tap[t] * vector_load(p->scratch + i + t);
-        vector_store(p->smooth + i, sum);
-    }
+    smooth(p, live);
     return live;
 }
 
@@ -374,9 +393,12 @@ void posterior_set_fellows(struct posterior *p, int group, double mean_step, dou
 {
     struct group_rows *rows = &p->rows[group];
 
-    rows->fellows_mean = mean_step * p->unit_per_step - p->centre;
-    rows->fellows_weight = 1.0 / (sd_steps * p->unit_per_step * sd_steps * p->unit_per_step);
-    rows->stale = 1;
+    double mean = mean_step * p->unit_per_step - p->centre;
+    double weight = 1.0 / (sd_steps * p->unit_per_step * sd_steps * p->unit_per_step);
+
+    rows->stale |= mean != rows->fellows_mean || weight != rows->fellows_weight;
+    rows->fellows_mean = mean;
+    rows->fellows_weight = weight;
 }
 
 void posterior_set_loose(struct posterior *p, int group, int loose)
@@ -451,10 +473,25 @@ static void sum_row(struct posterior *p, int group, int j, double largest)
     rows->square[j] = mass > 0.0 ? second / mass : 0.0;
 }
 
+/* Of the cells that live; the others are DEAD. */
+static double largest_alive(const struct posterior *p, int group)
+{
+    const struct group_rows *rows = &p->rows[group];
+    double largest = DEAD;
+
+    for (int j = 0; j < SLOPES; j++) {
+        int count = rows->end[j] - rows->begin[j];
+        double here = count > 0 ? largest_of(log_like_row(p, group, j) + rows->begin[j], count) : DEAD;
+
+        largest = here > largest ? here : largest;
+    }
+    return largest;
+}
+
 static void sum_group(struct posterior *p, int group)
 {
     struct group_rows *rows = &p->rows[group];
-    double largest = largest_of(log_like_row(p, group, 0), p->count * SLOPES);
+    double largest = largest_alive(p, group);
 
     for (int j = 0; j < SLOPES; j++)
         sum_row(p, group, j, largest);
@@ -574,14 +611,20 @@ double posterior_rate_above(const struct posterior *p, int group, double step, d
     return sum < 1.0 ? sum : 1.0;
 }
 
-double posterior_limit_below(const struct posterior *p, int group, double step)
+/* P(the step that is units[j] above the edge lies below `step`). */
+static double units_below(const struct posterior *p, int group, double step, const double *units)
 {
     const struct group_rows *rows = &p->rows[group];
     double sum = 0.0;
 
     for (int j = rows->low_slope; j <= rows->high_slope; j++)
-        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step - p->claim_units[j]);
+        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step - units[j]);
     return sum < 1.0 ? sum : 1.0;
+}
+
+double posterior_limit_below(const struct posterior *p, int group, double step)
+{
+    return units_below(p, group, step, p->claim_units);
 }
 
 double posterior_theta_quantile(const struct posterior *p, int group, double probability)
@@ -645,9 +688,8 @@ void posterior_rate_bins(const struct posterior *p, int group, double step,
     double above = 1.0;
 
     for (int n = 0; n < POSTERIOR_BINS; n++) {
-        double edge = POSTERIOR_BIN_LOW + (n + 1) * POSTERIOR_BIN_WIDTH;
         int last = n == POSTERIOR_BINS - 1 || above < 1e-12; /* nothing is left to look up */
-        double next = last ? 0.0 : posterior_rate_above(p, group, step, edge);
+        double next = last ? 0.0 : units_below(p, group, step, p->bin_units[n]);
 
         ret_probability[n] = fmax(above - next, 0.0);
         above = next;

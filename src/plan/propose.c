@@ -279,6 +279,7 @@ static void propose_soak(const struct hf_plan *plan, double now_s, struct hf_pro
     needed_s = plan_soak_remaining_s(plan, set);
     if (plan->config.deadline_s > 0.0 && fmax(now_s, plan->time_s) + needed_s > plan->config.deadline_s) {
         propose_plain(ret_proposal, HF_PROPOSAL_STOP, HF_GROUP_ALL, "");
+        ret_proposal->undecided = 1;
         (void)snprintf(ret_proposal->reason, sizeof ret_proposal->reason,
                        "the soak needs %.0f s more than the deadline leaves: %.0f of %.0f s",
                        fmax(now_s, plan->time_s) + needed_s - plan->config.deadline_s,
@@ -328,6 +329,7 @@ void hf_plan_propose(const struct hf_plan *plan, int group, double now_s, struct
     assert(plan->trial[group].number == 0);
     if (plan->stopped) {
         propose_plain(ret_proposal, HF_PROPOSAL_STOP, HF_GROUP_ALL, plan->stop_reason);
+        ret_proposal->undecided = plan->joint_voids_in_row >= PLAN_VOIDS_MAX;
     } else if (plan->soak.passed) {
         propose_plain(ret_proposal, HF_PROPOSAL_FINISHED, HF_GROUP_ALL, "the soak passed");
     } else if (plan->reset_pending) {

@@ -24,6 +24,13 @@ static inline vector_double vector_load(const double *from)
     return value;
 }
 
+static inline vector_double vector_all(double value)
+{
+    const vector_double zero = {0};
+
+    return zero + value;
+}
+
 static inline void vector_store(double *to, vector_double value)
 {
     memcpy(to, &value, sizeof value);

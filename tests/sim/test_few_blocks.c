@@ -166,7 +166,7 @@ int main(int argc, char **argv)
            "later than its time says, with no more exposure than was asked for");
     expect((double)seen.blocks[0] >= enough, "and with the blocks that this exposure stands for");
 
-    run_held_up(8, 800, 4);
+    run_held_up(6, 800, 5);
     printf("hardly ever runs: %s, %s, %.2f s of exposure in %.2f s, %llu blocks; then %s\n",
            hf_verdict_name(seen.verdict[0]), hf_cause_name(seen.cause[0]), seen.exposure_s[0],
            seen.end_s[0] - seen.begin_s[0], (unsigned long long)seen.blocks[0],

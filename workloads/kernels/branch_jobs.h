@@ -2,9 +2,9 @@
  * The jobs of `branch`: primes, a sort, queens, Collatz flights. The kernel's step and the test against
  * published counts run this code, each on its own range.
  *
- * None of them is led by a wrong value to memory outside its buffers, or to a loop without end: indices and
- * bounds come from loop counters and arguments, the row of the queens is masked, and the two searches have
- * fuel. With right values there is always fuel left.
+ * What they compute leads none of them to memory outside its buffers, or into a loop without end: indices and
+ * bounds come from loop counters and arguments, the row of the queens is masked, and queens and flights have
+ * fuel, of which right values leave some.
  */
 #ifndef HOLDFAST_WORKLOADS_BRANCH_JOBS_H
 #define HOLDFAST_WORKLOADS_BRANCH_JOBS_H
@@ -49,7 +49,7 @@ struct hf_branch_search {
 
 /* --- sieve: number 2 i + 1 is composite when flag[i] is set --- */
 
-/* The primes that the windows need: all below 2 `flags`, which must not be below the root of what they reach.
+/* The primes that windows need: all below 2 `flags`. Its square is the end of the windows that may be sieved.
  */
 HF_INLINE void hf_branch_sieve_small(uint8_t *flag, uint32_t flags)
 {

@@ -265,6 +265,34 @@ static void too_few_blocks_serve_no_soak(void **state)
     hf_plan_free(fold.plan);
 }
 
+/* A soak that cannot be judged ends the search, but nothing has failed. */
+static void five_void_soaks_leave_it_undecided(void **state)
+{
+    struct hf_proposal proposal;
+    struct fold fold;
+
+    (void)state;
+    proposal = pinned_to_soak(&fold, 1000);
+    for (int n = 0; n < 5; n++) {
+        assert_int_equal(proposal.kind, HF_PROPOSAL_JOINT);
+        assert_int_equal(fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_VOID,
+                                      HF_CAUSE_TOO_FEW_BLOCKS, HF_GROUP_NONE, 1000),
+                         0);
+        proposal = fold_propose(&fold, 0);
+    }
+    assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
+    assert_int_equal(proposal.undecided, 1);
+    assert_non_null(strstr(proposal.reason, "5 times"));
+    hf_plan_free(fold.plan);
+    proposal = pinned_to_soak(&fold, 1000);
+    assert_int_equal(
+        fold_verdict(&fold, fold_begin(&fold, &proposal), HF_VERDICT_FAIL, HF_CAUSE_WRONG_RESULT, 0, 4), 0);
+    proposal = fold_propose(&fold, 0);
+    assert_int_equal(proposal.kind, HF_PROPOSAL_STOP);
+    assert_int_equal(proposal.undecided, 0);
+    hf_plan_free(fold.plan);
+}
+
 static void same_set_again_needs_longer(void **state)
 {
     struct hf_plan_soak soak;
@@ -560,6 +588,7 @@ int main(void)
         cmocka_unit_test(baseline_failure_stops),
         cmocka_unit_test(voids_teach_nothing_but_clean_exposure),
         cmocka_unit_test(five_voids_leave_a_group_alone),
+        cmocka_unit_test(five_void_soaks_leave_it_undecided),
         cmocka_unit_test(pinned_group_is_soaked_not_searched),
         cmocka_unit_test(too_few_blocks_serve_no_soak),
         cmocka_unit_test(baseline_leaves_out_whom_it_names),

@@ -45,10 +45,9 @@
  * outcome takes 5.9, so a misprediction costs some 19. A sort of new keys takes 6590 cycles and one of the
  * same keys over and over, which the predictor learns, 1180: 82 % of the sort is mispredictions, about 280 of
  * them. The interpreter: 2020 cycles, and 970 on one value: 52 %. The sieve (11400 cycles) is bound by its
- * stores; only its last scan is unpredictable.
+ * stores; only its last scan is unpredictable. Queens and flights, in the order of the positions, take about
+ * 13500 and 6500 (2026, a shared machine: least of 40 passes), a step 12500 on average.
  */
-#include <assert.h>
-#include <string.h>
 
 #include "holdfast/random.h"
 #include "workloads/arithmetic.h"
