@@ -63,7 +63,9 @@ static const struct hf_usage usage = {
 
 static const char *end_name(enum hf_supervisor_end end)
 {
-    static const char *const names[] = {"finished", "stopped", "interrupted", "parked", "requested"};
+    static const char *const names[] = {
+        [HF_END_FINISHED] = "finished",       [HF_END_STOPPED] = "stopped", [HF_END_UNDECIDED] = "undecided",
+        [HF_END_INTERRUPTED] = "interrupted", [HF_END_PARKED] = "parked",   [HF_END_REQUESTED] = "requested"};
 
     return names[end];
 }

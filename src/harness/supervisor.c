@@ -468,7 +468,9 @@ static int start_loop(struct hf_supervisor *s)
 
 static void journal_end(struct hf_supervisor *s)
 {
-    static const char *const reasons[] = {"finished", "stopped", "interrupted", "parked", "requested"};
+    static const char *const reasons[] = {
+        [HF_END_FINISHED] = "finished",       [HF_END_STOPPED] = "stopped", [HF_END_UNDECIDED] = "undecided",
+        [HF_END_INTERRUPTED] = "interrupted", [HF_END_PARKED] = "parked",   [HF_END_REQUESTED] = "requested"};
     struct hf_error error = {0};
 
     if (s->result->end == HF_END_FINISHED && s->director->write_finished != NULL) {

@@ -1,8 +1,8 @@
 /*
  * Invariant: no worker outlives its supervisor. Two ways, so that one may fail:
- *   1. the kernel ends a worker when the thread that forked it, the supervisor's loop, dies. A worker asks for
- *      that in settle(), and looks at once whether it was too late: the signal is sent at the moment of death
- *      only. It also gets lost in a change of credentials, or where a security module refuses it.
+ *   1. the kernel ends a worker when the thread that forked it, the supervisor's loop, dies. A worker asks
+ *      for that in settle(), and looks at once whether it was too late: the signal is sent at the moment of
+ *      death only. It also gets lost in a change of credentials, or where a security module refuses it.
  *   2. work() looks whether its parent still is the supervisor, before every block (at most 0.1 s, whatever
  *      the pattern), and so does what waits or works for longer. The longest piece without a look is the
  *      filling of one arena.

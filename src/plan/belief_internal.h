@@ -7,7 +7,7 @@
  * belief_choice.c   the ratios to soak
  * belief_check.c    does the model hold?
  * belief_defect.c   a core that fails at any ratio
- * posterior.c       the grid
+ * posterior.c       the grid; posterior_questions.c what is asked of it
  */
 #ifndef HOLDFAST_PLAN_BELIEF_INTERNAL_H
 #define HOLDFAST_PLAN_BELIEF_INTERNAL_H

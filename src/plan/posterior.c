@@ -1,37 +1,19 @@
-/*
- * The grid. Inside this file clocks are in units of 25 MHz ("units"), whatever the ratio step is.
- *
- * Layout: for each group SLOPES rows of `count` cells over theta. log_like holds the log likelihood. From it
- * posterior_refresh() makes, per row, the running sum of exp(log_like - largest): `running` has count + 1
- * entries, the last is the row's mass; a cell's mass is spread evenly over its width. Everything asked later
- * is 25 look-ups there.
- *
- * Sources: slope and its spread from about one decade of error rate per 6 to 15 mV (Das et al. 2006; Ernst et
- * al. 2003; Sarangi et al. 2008). The group's own 10 % and the run-to-run shift of 12 MHz are engineering
- * judgement.
- */
-#include "plan/posterior.h"
+/* The grid is made, taught, and summed up; posterior_internal.h says how it lies in memory. */
+#include "plan/posterior_internal.h"
 
 #include <assert.h>
-#include <math.h>
 #include <string.h>
 
 #include "base/memory.h"
 #include "plan/vector_math.h"
 
-#define SLOPES            25
-#define SLOPE_LOW         0.45 /* nats per 25 MHz */
-#define SLOPE_HIGH        4.5
 #define PRIOR_SLOPE       1.5
 #define PRIOR_SLOPE_SD    0.40
 #define GROUP_SLOPE_SD    0.065 /* cores 10 %; a group's rate is the sum over its weakest few */
 #define LOOSE_SLOPE_SD    0.60
-#define FLATTENING        0.008 /* see units_above_edge() */
-#define SPACING           0.25  /* of theta, units */
+#define SPACING           0.25 /* of theta, units */
 #define CELLS_MAX         800
-#define SHIFT_SD          0.48               /* 12 MHz */
-#define TAPS_MAX          8                  /* on each side */
-#define LOG_RATE_MAX      7.0900768357760917 /* 20 a second, in ln per minute */
+#define SHIFT_SD          0.48 /* 12 MHz */
 #define LOG_FLOOR         1e-290
 #define NATS_KEPT         40.0 /* cells less likely than this below the best count as nothing */
 #define SIDE_BY_SIDE      4    /* vectors that are smoothed at once: each tap is loaded once for all */
@@ -43,75 +25,7 @@
 #define DEAD              (-1e30)
 #define SHARE_MIN         1e-8 /* slopes less likely than this are not looked at */
 
-struct group_rows {
-    double mass[SLOPES];    /* sum over theta, scaled by the group's largest likelihood */
-    double mean[SLOPES];    /* of theta given the slope, units */
-    double square[SLOPES];  /* of (theta - middle of the grid)^2 */
-    double log_fit[SLOPES]; /* ln sum_b K(b | B) m(b), by B */
-    double share[SLOPES];   /* posterior of the group's own slope */
-    double chip[SLOPES];    /* mean of ln B given the group's own slope */
-    int begin[SLOPES],
-        end[SLOPES];           /* cells of the row that live: the others are too unlikely ever to count */
-    int low_slope, high_slope; /* the rows outside have a share below SHARE_MIN */
-    double fellows_mean, fellows_weight; /* what the other groups say of theta: centred units, 1 / variance */
-    int loose;
-    int stale;
-};
-
-struct posterior {
-    int group_count;
-    int count;  /* theta cells */
-    double low; /* middle of the first cell, units */
-    double spacing;
-    double centre; /* about which squares are taken */
-    double unit_per_step;
-    double log_claim;
-    double claim_units[SLOPES];               /* units_above_edge() of the claim */
-    double bin_units[POSTERIOR_BINS][SLOPES]; /* and of each bin's upper end */
-    double slope[SLOPES];
-    double log_slope[SLOPES];
-    double inverse_slope[SLOPES];
-    double fall[SLOPES];              /* of the rate from one cell to the next */
-    double log_prior[SLOPES];         /* of B */
-    double chip_variance;             /* of ln B */
-    double kernel[2][SLOPES][SLOPES]; /* [loose][B][b], each row adds up to 1 */
-    double tap[2 * TAPS_MAX + 1];
-    int taps;
-    struct group_rows *rows;
-    double *log_like; /* [group][slope][count] */
-    double *running;  /* [group][slope][count + 1] */
-    double *scratch;  /* count + 2 TAPS_MAX, and padding */
-    double *rate;     /* the same: per second */
-    double *smooth;   /* count, and padding */
-};
-
-static double *log_like_row(const struct posterior *p, int group, int j)
-{
-    return p->log_like + ((size_t)group * SLOPES + (size_t)j) * (size_t)p->count;
-}
-
-static double *running_row(const struct posterior *p, int group, int j)
-{
-    return p->running + ((size_t)group * SLOPES + (size_t)j) * (size_t)(p->count + 1);
-}
-
 /* --- making --- */
-
-/*
- * Far below the edge the flatter cores of a group have the word: a sum of exponentials is the less steep the
- * lower it is, its slope changing by the variance of the slopes of the cores that count per unit: 10 % each,
- * and the less steep, the more of them count. So ln(rate) = y + v y^2 / 2 for y = b (x - theta) < 0, v =
- * FLATTENING / b^2. Given ln(rate), this is y / b: how many units above the edge that rate is.
- */
-static double units_above_edge(const struct posterior *p, int j, double log_rate)
-{
-    double v = FLATTENING * p->inverse_slope[j] * p->inverse_slope[j];
-    double root = 1.0 + 2.0 * v * log_rate;
-
-    if (log_rate >= 0.0)
-        return log_rate * p->inverse_slope[j];
-    return (sqrt(root > 0.0 ? root : 0.0) - 1.0) / v * p->inverse_slope[j];
-}
 
 static void fill_kernel(struct posterior *p, int loose, double sd)
 {
@@ -573,151 +487,6 @@ void posterior_refresh(struct posterior *p)
         share_slopes(p, log_total, &p->rows[g]);
 }
 
-/* --- questions --- */
-
-/* P(theta < x units | slope j). */
-static double row_below(const struct posterior *p, int group, int j, double x)
-{
-    const double *running = running_row(p, group, j);
-    double position = (x - p->low) / p->spacing + 0.5;
-    int cell;
-
-    if (position <= 0.0 || running[p->count] <= 0.0)
-        return 0.0;
-    if (position >= p->count)
-        return 1.0;
-    cell = (int)position;
-    return (running[cell] + (position - cell) * (running[cell + 1] - running[cell])) / running[p->count];
-}
-
-double posterior_theta_below(const struct posterior *p, int group, double step)
-{
-    const struct group_rows *rows = &p->rows[group];
-    double sum = 0.0;
-
-    for (int j = rows->low_slope; j <= rows->high_slope; j++)
-        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step);
-    return sum < 1.0 ? sum : 1.0;
-}
-
-double posterior_rate_above(const struct posterior *p, int group, double step, double log_rate)
-{
-    const struct group_rows *rows = &p->rows[group];
-    double sum = 0.0;
-
-    for (int j = rows->low_slope; j <= rows->high_slope; j++)
-        sum += rows->share[j] *
-               row_below(p, group, j, step * p->unit_per_step - units_above_edge(p, j, log_rate));
-    return sum < 1.0 ? sum : 1.0;
-}
-
-/* P(the step that is units[j] above the edge lies below `step`). */
-static double units_below(const struct posterior *p, int group, double step, const double *units)
-{
-    const struct group_rows *rows = &p->rows[group];
-    double sum = 0.0;
-
-    for (int j = rows->low_slope; j <= rows->high_slope; j++)
-        sum += rows->share[j] * row_below(p, group, j, step * p->unit_per_step - units[j]);
-    return sum < 1.0 ? sum : 1.0;
-}
-
-double posterior_limit_below(const struct posterior *p, int group, double step)
-{
-    return units_below(p, group, step, p->claim_units);
-}
-
-double posterior_theta_quantile(const struct posterior *p, int group, double probability)
-{
-    double low = p->low / p->unit_per_step;
-    double high = (p->low + p->count * p->spacing) / p->unit_per_step;
-
-    for (int n = 0; n < 22; n++) { /* to a few millionths of the span */
-        double middle = 0.5 * (low + high);
-
-        if (posterior_theta_below(p, group, middle) < probability)
-            low = middle;
-        else
-            high = middle;
-    }
-    return 0.5 * (low + high);
-}
-
-double posterior_log_rate_quantile(const struct posterior *p, int group, double step, double probability)
-{
-    double low = -400.0;
-    double high = LOG_RATE_MAX;
-
-    for (int n = 0; n < 36; n++) {
-        double middle = 0.5 * (low + high);
-
-        if (posterior_rate_above(p, group, step, middle) > 1.0 - probability)
-            low = middle;
-        else
-            high = middle;
-    }
-    return 0.5 * (low + high);
-}
-
-double posterior_slope_quantile(const struct posterior *p, int group, double probability)
-{
-    const struct group_rows *rows = &p->rows[group];
-    double sum = 0.0;
-
-    for (int j = 0; j < SLOPES; j++) {
-        double share = rows->share[j];
-
-        if (sum + share >= probability && share > 0.0) {
-            double within = (probability - sum) / share - 0.5; /* a cell is spread evenly in ln b */
-
-            return p->slope[j] * pow(SLOPE_HIGH / SLOPE_LOW, within / (SLOPES - 1)) * p->unit_per_step;
-        }
-        sum += share;
-    }
-    return p->slope[SLOPES - 1] * p->unit_per_step;
-}
-
-double posterior_bin_log_rate(int bin)
-{
-    return POSTERIOR_BIN_LOW + (bin + 0.5) * POSTERIOR_BIN_WIDTH;
-}
-
-void posterior_rate_bins(const struct posterior *p, int group, double step,
-                         double ret_probability[POSTERIOR_BINS])
-{
-    double above = 1.0;
-
-    for (int n = 0; n < POSTERIOR_BINS; n++) {
-        int last = n == POSTERIOR_BINS - 1 || above < 1e-12; /* nothing is left to look up */
-        double next = last ? 0.0 : units_below(p, group, step, p->bin_units[n]);
-
-        ret_probability[n] = fmax(above - next, 0.0);
-        above = next;
-    }
-}
-
-double posterior_expected_rate(const struct posterior *p, int group, double step)
-{
-    double probability[POSTERIOR_BINS];
-    double sum = 0.0;
-
-    posterior_rate_bins(p, group, step, probability);
-    for (int n = 0; n < POSTERIOR_BINS; n++)
-        sum += probability[n] * exp(fmin(posterior_bin_log_rate(n), LOG_RATE_MAX));
-    return sum;
-}
-
-double posterior_expected_survival(const struct posterior *p, int group, double step, double seconds)
-{
-    double probability[POSTERIOR_BINS];
-    double sum = 0.0;
-
-    posterior_rate_bins(p, group, step, probability);
-    for (int n = 0; n < POSTERIOR_BINS; n++)
-        sum += probability[n] * exp(-exp(fmin(posterior_bin_log_rate(n), LOG_RATE_MAX)) * seconds / 60.0);
-    return sum;
-}
-
 double posterior_predict_survival(struct posterior *p, int group, double step, double seconds)
 {
     const struct posterior_evidence served = {.step = step, .clean_s = seconds};
@@ -741,57 +510,4 @@ double posterior_predict_survival(struct posterior *p, int group, double step, d
         shares += rows->share[j];
     }
     return fmin(sum / shares, 1.0);
-}
-
-/* Given slope b: slope is b, intercept b (theta - mean), limit theta + ln(claim) / b. Units throughout. */
-void posterior_moments(const struct posterior *p, int group, struct posterior_moments *ret_moments)
-{
-    const struct group_rows *rows = &p->rows[group];
-    double u = p->unit_per_step;
-    double theta = 0.0, b_mean = 0.0, limit = 0.0;
-    double limit2 = 0.0, b2 = 0.0, intercept = 0.0, intercept2 = 0.0, b_intercept = 0.0;
-    double limit_b = 0.0, limit_intercept = 0.0, theta2 = 0.0;
-    double chip = 0.0, chip_b = 0.0, chip_intercept = 0.0, chip_limit = 0.0;
-
-    for (int j = 0; j < SLOPES; j++) {
-        theta += rows->share[j] * rows->mean[j];
-        b_mean += rows->share[j] * p->slope[j];
-        limit += rows->share[j] * (rows->mean[j] + p->claim_units[j]);
-        chip += rows->share[j] * rows->chip[j];
-    }
-    for (int j = 0; j < SLOPES; j++) {
-        double share = rows->share[j];
-        double b = p->slope[j];
-        double d = rows->mean[j] - theta;                                    /* of theta, given b */
-        double dd = rows->square[j] - rows->mean[j] * rows->mean[j] + d * d; /* its square */
-        double offset = p->claim_units[j] + theta - limit; /* limit - its mean = (theta - mean) + offset */
-
-        theta2 += share * dd;
-        limit2 += share * (dd + 2.0 * d * offset + offset * offset);
-        b2 += share * (b - b_mean) * (b - b_mean);
-        intercept += share * b * d;
-        intercept2 += share * b * b * dd;
-        b_intercept += share * (b - b_mean) * b * d;
-        limit_b += share * (d + offset) * (b - b_mean);
-        limit_intercept += share * b * (dd + d * offset);
-        chip_b += share * (rows->chip[j] - chip) * (b - b_mean);
-        chip_intercept += share * (rows->chip[j] - chip) * b * d;
-        chip_limit += share * (rows->chip[j] - chip) * (d + offset);
-    }
-    *ret_moments = (struct posterior_moments){
-        .theta_mean = (theta + p->centre) / u,
-        .slope_mean = b_mean * u,
-        .limit_mean = (limit + p->centre) / u,
-        .theta_variance = theta2 / (u * u),
-        .limit_variance = limit2 / (u * u),
-        .slope_variance = b2 * u * u,
-        .intercept_variance = intercept2 - intercept * intercept,
-        .slope_intercept_covariance = b_intercept * u,
-        .limit_slope_covariance = limit_b,
-        .limit_intercept_covariance = limit_intercept / u,
-        .chip_variance = p->chip_variance,
-        .chip_slope_covariance = chip_b * u,
-        .chip_intercept_covariance = chip_intercept,
-        .chip_limit_covariance = chip_limit / u,
-    };
 }
