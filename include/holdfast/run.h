@@ -52,10 +52,10 @@ struct hf_run_state {
     uint64_t sessions;
     uint64_t resets;
     uint64_t verdicts[HF_VERDICT_VOID + 1];
-    uint64_t next_slice;        /* slice number to go on with */
+    uint64_t next_slice;         /* slice number to go on with */
     int left_out[HF_GROUPS_MAX]; /* 1: the run goes on without it, hf_verdict_leaves_out() */
-    int resets_without_verdict; /* since the last judged trial: a pass, a failure other than a reset, or a
-                                 * reset after at least 10 min under load */
+    int resets_without_verdict;  /* since the last judged trial: a pass, a failure other than a reset, or a
+                                  * reset after at least 10 min under load */
     uint64_t last_reset_trial;
     int session_open; /* the last session did not end in good order */
     int parked;

@@ -134,7 +134,7 @@ struct hf_supervisor {
     uint64_t
         run_ticks[HF_GROUPS_MAX]; /* when the group was last told to run: older blocks are another trial's */
     int running[HF_GROUPS_MAX];   /* the group's workers have been told to run */
-    int model_waits;              /* this tick: a core is behind, and a simulated machine's time stands still */
+    int model_waits;              /* this tick: a core is behind, a simulated machine stands still */
     int cooling[HF_GROUPS_MAX];   /* over its limit or unwatched not long ago: no new trial yet */
     int64_t sensed_ns;            /* temperatures were last added to the trials' means */
     int64_t clock_judged_ns;

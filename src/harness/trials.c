@@ -568,6 +568,8 @@ void hf_trials_look_for_lag(struct hf_supervisor *s, double wall_s)
 
 static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
+    double left_s = (trial->limit_s - trial->exposure_s) / s->run->clock_factor;
+
     if (!trial->open || trial->draining || (trial->loaded && stands_still(s)))
         return;
     if (!trial->loaded) {
@@ -579,10 +581,13 @@ static void accrue(struct hf_supervisor *s, struct hf_trial *trial, double wall_
         hf_trial_wait_for_blocks(s, trial, wall_s);
         return;
     }
-    trial->wall_exposure_s += wall_s;
-    trial->exposure_s += wall_s * s->run->clock_factor;
-    if (trial->exposure_s > trial->limit_s)
+    if (wall_s >= left_s) {
+        wall_s = left_s;
         trial->exposure_s = trial->limit_s;
+    } else {
+        trial->exposure_s += wall_s * s->run->clock_factor;
+    }
+    trial->wall_exposure_s += wall_s;
     if (s->has_slice)
         share_of_slice(s, trial)->exposure_s += wall_s * s->run->clock_factor;
 }

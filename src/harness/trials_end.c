@@ -12,7 +12,7 @@
 
 #define BLOCKS_EXPECTED_SHARE 0.2  /* of the blocks that fair sharing of the CPUs would give */
 #define BEHIND_MIN_S          15.0 /* by the wall's clock: so long, and */
-#define BEHIND_MOST           4.0 /* so many times its exposure a trial waits for its blocks; engineering judgement */
+#define BEHIND_MOST           4.0  /* times its exposure a trial waits for blocks; engineering judgement */
 
 /* --- verdicts --------------------------------------------------------------------------------------- */
 
@@ -96,18 +96,26 @@ static int enough_blocks(const struct hf_supervisor *s, const struct hf_trial *t
     return 1;
 }
 
+/* By the wall's clock: the tick, or what is left of the trial. */
+static double wall_with_tick(const struct hf_supervisor *s, const struct hf_trial *trial, double wall_s)
+{
+    double left_s = (trial->limit_s - trial->exposure_s) / s->run->clock_factor;
+
+    return trial->wall_exposure_s + (left_s < wall_s ? left_s : wall_s);
+}
+
 int hf_trial_is_behind(const struct hf_supervisor *s, const struct hf_trial *trial, double wall_s)
 {
     int cpu;
 
-    return !enough_blocks(s, trial, trial->wall_exposure_s + wall_s, &cpu);
+    return !enough_blocks(s, trial, wall_with_tick(s, trial, wall_s), &cpu);
 }
 
 void hf_trial_wait_for_blocks(struct hf_supervisor *s, struct hf_trial *trial, double wall_s)
 {
     int cpu = -1;
 
-    if (enough_blocks(s, trial, trial->wall_exposure_s + wall_s, &cpu))
+    if (enough_blocks(s, trial, wall_with_tick(s, trial, wall_s), &cpu))
         return; /* it is another trial's core that the model waits for */
     trial->behind_s += wall_s;
     if (trial->behind_s > BEHIND_MIN_S + BEHIND_MOST * trial->wall_exposure_s)
