@@ -14,7 +14,8 @@
  *               block the digest is right too and no other bit differs but those that were flipped in memory
  *               (padding); what a step only uses for itself has been overwritten by then. Or a bit of the
  *               state was flipped when the digest had been taken. Or the pointer to the state was hit before
- *               the block began: all of the block was done, right, at that other address
+ *               the block began: all of the block was done, right, at that other address. Or the loop around
+ *               the bursts ended early, with the right state and digest of the steps that it says
  *   missed      anything else: wrong state, digest or amount of work without a report
  *
  * Of those without effect some are probed: the target is put back to where it was stopped, and the 32 bits
@@ -541,6 +542,22 @@ static int came_too_late(const struct injector *injector, const struct truth *tr
     return memcmp(room, truth->state, bytes) == 0;
 }
 
+/* The loop around the bursts ended too soon, and its count says so: all bursts that it counted were done, and
+ * done right. A worker's block ends at any burst, by the clock: one that is shorter claims less. */
+static int ended_early(const struct injector *injector, const struct truth *truth, unsigned char *room)
+{
+    const struct order *order = &truth->order;
+    uint64_t steps = injector->stage->steps;
+
+    if (injector->struck_in_kernel || steps >= truth->steps || steps % order->burst_steps != 0)
+        return 0;
+    memset(room, 0, order->kernel->state_bytes);
+    order->kernel->start(room, order->operands, order->seed);
+    for (uint64_t done = 0; done < steps; done += order->burst_steps)
+        order->kernel->advance(room, order->burst_steps);
+    return memcmp(injector->state, room, order->kernel->state_bytes) == 0;
+}
+
 /* The pointer to the state was hit before start(), in a register or where it was saved: state and padding are
  * bit for bit right where it pointed then. What an earlier target left there was wiped. */
 static int done_elsewhere(const struct injector *injector, const struct truth *truth)
@@ -583,7 +600,7 @@ static enum outcome judge(const struct injector *injector, const struct truth *t
         foreign_bits(kernel, injector->state) != 0)
         return OUTCOME_REPORTED;
     if (stage->steps != truth->steps)
-        return OUTCOME_MISSED;
+        return ended_early(injector, truth, room) ? OUTCOME_SCRATCH : OUTCOME_MISSED;
     if (memcmp(injector->state, truth->state, kernel->state_bytes) == 0)
         return OUTCOME_NONE;
     if (came_too_late(injector, truth, room) || done_elsewhere(injector, truth))

@@ -23,6 +23,8 @@
  * itself): foreign.
  *
  * Masked errors, and what catches them:
+ *   - a jump into the middle of a step: every part of a step counts for itself (tokens, additions, steps,
+ *     exchanges twice), and the counts must agree at the end.
  *   - a token that was overwritten before the partner looked: the next one is looked at.
  *   - a wrong number that is still above the last and has its right words: the words follow from all its
  * bits.
@@ -147,9 +149,10 @@ HF_INLINE void guard(struct handoff_state *state, struct hf_team_pair *pair, uin
     STORE_RELEASE(&pair->lock, 0);
 }
 
-/* Until the partner has seen the token, or for as long as patience lasts. */
-HF_INLINE void exchange(struct handoff_state *state, struct hf_team_side *own,
-                        const struct hf_team_side *other, uint64_t number, int looks)
+/* Until the partner has seen the token, or for as long as patience lasts. Returns the number that it has
+ * seen, or 0. */
+HF_INLINE uint64_t exchange(struct handoff_state *state, struct hf_team_side *own,
+                            const struct hf_team_side *other, uint64_t number, int looks)
 {
     for (int look = 0; look < looks; look++) {
         uint64_t seen;
@@ -157,13 +160,12 @@ HF_INLINE void exchange(struct handoff_state *state, struct hf_team_side *own,
         token_take(state, other, own);
         seen = LOAD_ACQUIRE(&other->seen);
         if (seen == number) {
-            HF_OPAQUE(seen); /* compared once more: a branch taken wrongly makes the counts differ */
             state->met++;
-            state->met_again += seen == number;
-            return;
+            return seen;
         }
         PAUSE();
     }
+    return 0;
 }
 
 HF_INLINE void advance(struct handoff_state *state, uint64_t steps, const struct hf_team_place *place)
@@ -176,6 +178,9 @@ HF_INLINE void advance(struct handoff_state *state, uint64_t steps, const struct
     uint64_t number = written != 0 ? written : LOAD(&other->seen);
     uint64_t count = LOAD(&pair->count[side]);
     uint64_t seen = LOAD(&other->seen);
+    uint64_t last = number + steps;
+    uint64_t last_count = count + steps;
+    uint64_t met;
     int patient = !place->alone;
     uint64_t up = 0;
     uint64_t down = steps;
@@ -187,16 +192,20 @@ HF_INLINE void advance(struct handoff_state *state, uint64_t steps, const struct
         written = number;
         state->flaw |= atomic_fetch_add_explicit(&pair->count[side], 1, memory_order_acq_rel) ^ count++;
         guard(state, pair, side);
-        exchange(state, own, other, number, patient ? LOOKS : 1);
+        met = exchange(state, own, other, number, patient ? LOOKS : 1);
         patient = LOAD(&other->seen) != seen; /* gone: no waiting until it shows itself again */
         seen = LOAD(&other->seen);
         state->chain = state->chain * state->multiplier + state->increment;
         state->steps++;
+        HF_OPAQUE(met); /* counted once more, at some distance: no wrong branch or jump does both */
+        state->met_again += met == number;
         up++;
         down--;
         HF_OPAQUE(down);
+        HF_OPAQUE(number);
+        HF_OPAQUE(count);
     }
-    state->flaw |= (up ^ steps) | down;
+    state->flaw |= (up ^ steps) | down | (number ^ last) | (count ^ last_count);
 }
 
 HF_KERNEL_CODE static void advance_group(void *state, uint64_t steps)
