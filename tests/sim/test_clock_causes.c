@@ -9,7 +9,7 @@
 
 /* A void trial is tried again until the session's time is over; one that passes ends it, sooner or later. */
 static const struct session to_void = {
-    .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 9, .boot_id = "boot-1"};
+    .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 16, .boot_id = "boot-1"};
 static const struct session to_pass = {
     .driver = &hf_driver_cpufreq, .groups = 1, .limit_s = 6, .wall_limit_s = 30, .boot_id = "boot-1"};
 
